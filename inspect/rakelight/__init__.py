@@ -1,0 +1,1 @@
+"""Reads raking-light photos of a demolded concrete top."""

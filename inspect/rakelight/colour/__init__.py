@@ -1,0 +1,1 @@
+"""Is the colour even?"""

@@ -1,0 +1,1 @@
+"""Did the repair work?"""

@@ -1,0 +1,1 @@
+"""Shared words of rakelight: records, units, flags, settings, errors and checks."""

@@ -1,0 +1,337 @@
+"""The records that pass from step to step, and the columns of every table, declared once.
+
+Conventions (DEVELOPERS.md has the whole page): arrays are [row, col] with pixel centres at
+integers; on the slab x_mm runs right and y_mm runs down from the plan's top-left corner;
+an unknown number is NaN plus a flag; nothing found is an empty table with all columns.
+"""
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+SCHEMA = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a table: its name, pandas dtype, unit and meaning."""
+
+    name: str
+    dtype: str
+    unit: str
+    meaning: str
+
+
+_PLACE_AND_SIZE = (
+    Column("x_mm", "float64", "mm", "Centre of the mouth, to the right from the plan's left edge."),
+    Column("y_mm", "float64", "mm", "Centre of the mouth, down from the plan's top edge."),
+    Column("diameter_mm", "float64", "mm", "Diameter of the circle with the same mouth area."),
+    Column("length_mm", "float64", "mm", "Largest caliper of the mouth."),
+    Column("width_mm", "float64", "mm", "Smallest caliper of the mouth."),
+    Column("area_mm2", "float64", "mm2", "Area of the mouth in the plane of the face."),
+)
+
+PIT_COLUMNS: tuple[Column, ...] = (
+    Column("pit_id", "int64", "", "Number of the pit, from 1, in walking order."),
+    *_PLACE_AND_SIZE,
+    Column("depth_mm", "float64", "mm", "Depth as depth_basis says; NaN when it cannot be known."),
+    Column("depth_basis", "str", "", "at_least (one lamp), lamps (two or more), pin (typed in) or unknown."),
+    Column("volume_mm3", "float64", "mm3", "Volume to fill: from the depth, or a hemisphere when unknown; a guess."),
+    Column("kind", "str", "", "pinhole, bug_hole or void, by diameter."),
+    Column("confidence", "float64", "", "Calibrated chance that this is a real pit, 0 to 1."),
+    Column("zone", "str", "", "Pour zone or pitting area the pit lies in; empty when none."),
+    Column("near_edge", "bool", "", "Within the edge margin of the slab's edge or an opening."),
+    Column("flags", "str", "", "Names of the doubts about this pit, joined by a space."),
+    Column("diameter_sd_mm", "float64", "mm", "Standard uncertainty of the diameter."),
+)
+
+MARK_COLUMNS: tuple[Column, ...] = (
+    Column("mark_id", "int64", "", "Number of the mark, from 1."),
+    *_PLACE_AND_SIZE,
+    Column("kind", "str", "", "bump, stain, scratch, crack, trowel_mark, joint, grain or other."),
+    Column("confidence", "float64", "", "Chance that this is such a mark, 0 to 1."),
+    Column("flags", "str", "", "Names of the doubts about this mark, joined by a space."),
+)
+
+COLOUR_COLUMNS: tuple[Column, ...] = (
+    Column("x_mm", "float64", "mm", "Centre of the cell, from the left."),
+    Column("y_mm", "float64", "mm", "Centre of the cell, from the top."),
+    Column("L", "float64", "", "CIE L* (D65, 2 degrees), median of the clean face in the cell."),
+    Column("a", "float64", "", "CIE a*."),
+    Column("b", "float64", "", "CIE b*."),
+)
+
+PLAN_COLUMNS: tuple[Column, ...] = (
+    Column("field", "str", "", "Name of the field: letter from the front, number from the left."),
+    Column("zone", "str", "", "Pour zone of the field; empty when none."),
+    Column("x_mm", "float64", "mm", "Left edge of the field."),
+    Column("y_mm", "float64", "mm", "Top edge of the field."),
+    Column("width_mm", "float64", "mm", "Width of the field."),
+    Column("height_mm", "float64", "mm", "Height of the field."),
+    Column("n_pits", "int64", "", "Pits counted in the field."),
+    Column("pits_per_m2", "float64", "1/m2", "Pits per square metre seen."),
+    Column("area_share", "float64", "", "Open area over the area seen."),
+    Column("action", "str", "", "leave, fill, fill_two_lifts, slurry_coat, hone_test_strip or repair_by_eye."),
+    Column("reason", "str", "", "Why, in one sentence."),
+    Column("minutes", "float64", "min", "Estimated hand time."),
+    Column("paste_g", "float64", "g", "Estimated paste, without the pot remainder."),
+    Column("cost", "float64", "", "Estimated cost in the shop's own money; NaN when no rates are set."),
+    Column("locked", "bool", "", "The person fixed this choice."),
+)
+
+CHANGE_COLUMNS: tuple[Column, ...] = (
+    Column("before_id", "Int64", "", "Pit number in the earlier survey."),
+    Column("before_x_mm", "float64", "mm", "Its place, from the left."),
+    Column("before_y_mm", "float64", "mm", "Its place, from the top."),
+    Column("before_diameter_mm", "float64", "mm", "Its diameter."),
+    Column("state", "str", "", "closed, dished, open, new or unseen."),
+    Column("after_id", "Int64", "", "Pit number in the later survey."),
+    Column("after_x_mm", "float64", "mm", "Its place, from the left."),
+    Column("after_y_mm", "float64", "mm", "Its place, from the top."),
+    Column("after_diameter_mm", "float64", "mm", "Its diameter."),
+    Column("tone_dE00", "float64", "", "CIEDE2000 difference of the patch to the ring around it."),
+    Column("confidence", "float64", "", "Chance that the state is right, 0 to 1."),
+)
+
+DEPTH_BASES = ("at_least", "lamps", "pin", "unknown")
+PIT_KINDS = ("pinhole", "bug_hole", "void")
+MARK_KINDS = ("bump", "stain", "scratch", "crack", "trowel_mark", "joint", "grain", "other")
+STATES = ("closed", "dished", "open", "new", "unseen")
+ACTIONS = ("leave", "fill", "fill_two_lifts", "slurry_coat", "hone_test_strip", "repair_by_eye")
+VERDICTS = ("good", "doubtful", "retake")
+
+
+def make_table(columns: tuple[Column, ...], values: dict[str, Any] | None = None) -> pd.DataFrame:
+    """Return a table with exactly the declared columns and dtypes.
+
+    Columns that `values` does not hold are filled with NaN, empty text, 0 or False.
+    `values=None` gives the empty table. A name that is not declared is a KeyError.
+    """
+    values = values or {}
+    unknown = set(values) - {column.name for column in columns}
+    if unknown:
+        raise KeyError(f"not a declared column: {sorted(unknown)[0]}")
+    n_rows = len(next(iter(values.values()))) if values else 0
+    return pd.DataFrame(
+        {c.name: pd.Series(values.get(c.name, [_blank(c.dtype)] * n_rows), dtype=c.dtype) for c in columns}
+    )
+
+
+def _blank(dtype: str) -> Any:
+    return {"float64": math.nan, "int64": 0, "Int64": pd.NA, "bool": False}.get(dtype, "")
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """A photo as read: turned upright once, sRGB, with what its maker wrote into it.
+
+    rgb : uint8 (rows, cols, 3); sha256 : of the file's bytes; exif : plain names and values
+    (no position, no serial numbers); notes : what was changed on reading, in words.
+    """
+
+    rgb: np.ndarray
+    name: str
+    sha256: str
+    exif: dict[str, Any] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    profile: str = "sRGB assumed"
+
+    @property
+    def shape_px(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return self.rgb.shape[0], self.rgb.shape[1]
+
+
+@dataclass(frozen=True, slots=True)
+class Quality:
+    """Is the photo good enough? `verdict` is good, doubtful or retake; advice in the order to try."""
+
+    verdict: str
+    advice: tuple[str, ...]
+    blur_sigma_px: float
+    noise_sd: float
+    clipped_white_share: float
+    clipped_black_share: float
+    smallest_countable_mm: float = math.nan
+    checks: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """Where on the slab is each pixel and how big is it?
+
+    source : mm_per_px, corners, card, marks or length. mm_per_px : size of a pixel of the
+    rectified map. to_slab : 3x3 homography from photo (x, y) pixels to slab mm, with photo
+    pixel centres at integers. size_mm : width and height of the mapped face.
+    """
+
+    source: str
+    mm_per_px: float
+    mm_per_px_sd: float
+    to_slab: np.ndarray
+    size_mm: tuple[float, float]
+    flags: int = 0
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FaceMap:
+    """The face, rectified: what every later step measures on.
+
+    rgb : uint8 (rows, cols, 3); seen : bool (rows, cols), True where the photo shows the face
+    (openings, papers and uncovered area are False); mm_per_px : size of a map pixel.
+    """
+
+    rgb: np.ndarray
+    seen: np.ndarray
+    mm_per_px: float
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Width and height of the map."""
+        return self.rgb.shape[1] * self.mm_per_px, self.rgb.shape[0] * self.mm_per_px
+
+    @property
+    def seen_mm2(self) -> float:
+        """Area of the face that the photo shows."""
+        return float(np.count_nonzero(self.seen)) * self.mm_per_px**2
+
+
+@dataclass(frozen=True, slots=True)
+class Lamp:
+    """Where the light comes from.
+
+    from_deg : side, clockwise from up in the plan, NaN when unknown; angle_deg : elevation, NaN
+    when unknown; at_mm : (x, y, height) of a lamp of known place, else None. basis : said,
+    post, photo or unknown. axis_deg : light axis read from the grain (mod 180), NaN when not.
+    """
+
+    from_deg: float = math.nan
+    angle_deg: float = math.nan
+    at_mm: tuple[float, float, float] | None = None
+    basis: str = "unknown"
+    axis_deg: float = math.nan
+    side_evidence: float = math.nan
+    flags: int = 0
+    notes: tuple[str, ...] = ()
+
+    @property
+    def is_side_known(self) -> bool:
+        """Whether a side was said or seen."""
+        return self.at_mm is not None or math.isfinite(self.from_deg)
+
+    def at_pit(self, x_mm: np.ndarray, y_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the lamp's (from_deg, angle_deg) as seen from places on the face."""
+        x_mm, y_mm = np.asarray(x_mm, float), np.asarray(y_mm, float)
+        if self.at_mm is None:
+            return np.full(x_mm.shape, self.from_deg), np.full(x_mm.shape, self.angle_deg)
+        dx_mm, dy_mm = self.at_mm[0] - x_mm, self.at_mm[1] - y_mm
+        from_deg = np.degrees(np.arctan2(dx_mm, -dy_mm)) % 360
+        return from_deg, np.degrees(np.arctan2(self.at_mm[2], np.hypot(dx_mm, dy_mm)))
+
+
+@dataclass(frozen=True, slots=True)
+class FlatPhoto:
+    """The face with the lamp's fall-off divided out.
+
+    relief : float32 (rows, cols), light relative to its surroundings minus one (0 = flat face,
+    negative = darker); background : float32, coarse map of the lamp's light (linear);
+    noise_sd : robust grain level of `relief`.
+    """
+
+    relief: np.ndarray
+    background: np.ndarray
+    noise_sd: float
+    mm_per_px: float
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """One test window and the open share inside it."""
+
+    size_mm: tuple[float, float]
+    x_mm: float
+    y_mm: float
+    area_share: float
+    n_pits: int
+
+
+@dataclass(frozen=True, slots=True)
+class Grade:
+    """One class by one published scheme, with the classes its range touches and where from.
+
+    scheme : name in data/schemes.toml; class_name : the class, or "none" when worse than the
+    worst; range : best and worst class the uncertainty touches; value : the measured figure
+    (unit in `unit`); window : size and place it came from; is_borderline : within 10 % of a
+    limit; source, mark : where the limit comes from and whether it was read or from memory.
+    """
+
+    scheme: str
+    title: str
+    class_name: str
+    range: tuple[str, ...]
+    value: float
+    unit: str
+    rule: str
+    source: str
+    mark: str
+    window: Window | None = None
+    is_borderline: bool = False
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class GradeReport:
+    """Windows over all positions and the classes that follow. windows : size -> min, median, max."""
+
+    windows: tuple[dict[str, Any], ...]
+    grades: tuple[Grade, ...]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ColourReport:
+    """Tone of the face in soft light: the grid table, the figures and what they do not say."""
+
+    table: pd.DataFrame
+    figures: dict[str, Any] = field(default_factory=dict)
+    flags: int = 0
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RepairPlan:
+    """What to do where. fields : PLAN_COLUMNS; amounts, order : for the printed sheet."""
+
+    fields: pd.DataFrame
+    amounts: dict[str, Any] = field(default_factory=dict)
+    order: tuple[dict[str, Any], ...] = ()
+    figures: dict[str, Any] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Inspection:
+    """Everything one survey of one face gave: what reports, screens, the log and comparisons read."""
+
+    photos: tuple[dict[str, Any], ...]
+    quality: Quality
+    scale: Scale
+    lamp: Lamp
+    face: FaceMap
+    pits: pd.DataFrame
+    marks: pd.DataFrame
+    zones: tuple[dict[str, Any], ...]
+    grade: GradeReport
+    colour: ColourReport
+    plan: RepairPlan
+    settings: dict[str, Any]
+    version: str
+    job: dict[str, str] = field(default_factory=dict)
+    outlines_mm: tuple[np.ndarray, ...] = ()
+    limits_of_this_answer: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    schema: int = SCHEMA

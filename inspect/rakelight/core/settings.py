@@ -1,0 +1,260 @@
+"""Every setting of every step: default, unit, allowed range and where the number comes from.
+
+One frozen dataclass per step. `docs/settings.md` is made from these fields, the saved
+record carries all of them, and an unknown name or a value outside its range is an error.
+"""
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from typing import Any, Self
+
+from .checks import check_choice, check_number
+from .errors import SettingsError
+
+OUR_CHOICE = "our choice"
+
+
+def setting(
+    default: Any,
+    meaning: str,
+    *,
+    unit: str = "",
+    low: float = -math.inf,
+    high: float = math.inf,
+    choices: tuple[str, ...] = (),
+    source: str = OUR_CHOICE,
+) -> Any:
+    """Return a dataclass field that knows its meaning, unit, range and source."""
+    return dataclasses.field(
+        default=default,
+        metadata={
+            "meaning": meaning,
+            "unit": unit,
+            "low": low,
+            "high": high,
+            "choices": choices,
+            "source": source,
+        },
+    )
+
+
+class CheckedSettings:
+    """Mix-in that checks every field against its declared range when made."""
+
+    __slots__ = ()
+
+    def __post_init__(self) -> None:
+        for field in dataclasses.fields(self):  # type: ignore[arg-type]
+            _check_field(field, getattr(self, field.name))
+
+    @classmethod
+    def from_mapping(cls, values: Mapping[str, Any]) -> Self:
+        """Return settings from a mapping; an unknown name is a SettingsError."""
+        known = {field.name for field in dataclasses.fields(cls)}  # type: ignore[arg-type]
+        unknown = sorted(set(values) - known)
+        if unknown:
+            raise SettingsError(
+                f"{cls.__name__} has no setting {unknown[0]!r}; it has {', '.join(sorted(known))}."
+            )
+        return cls(**values)
+
+    def to_mapping(self) -> dict[str, Any]:
+        """Return all settings by name, nested ones as mappings, for the saved record."""
+        return dataclasses.asdict(self)  # type: ignore[call-overload]
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class PhotoSettings(CheckedSettings):
+    """Reading the photo."""
+
+    max_megapixels: float = setting(
+        600.0, "Larger pictures are refused before they are decoded.", unit="MP", low=0.1, high=1000
+    )
+    min_side_px: int = setting(64, "Smaller pictures are refused.", unit="px", low=1)
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class QualitySettings(CheckedSettings):
+    """Is the photo good enough? Limits of the verdict good, doubtful or retake."""
+
+    clipped_share_max: float = setting(
+        0.01, "Share of the face that may be pure white or pure black.", low=0, high=1,
+        source="common practice, no source",
+    )
+    px_across_smallest: float = setting(
+        5.0, "Pixels wanted across the smallest pit to be counted.", unit="px", low=1,
+        source="3 is the floor and 5 comfortable: machine-vision articles of 2011 and 2013, read",
+    )
+    blur_sigma_doubtful_px: float = setting(1.6, "Blur above this is doubtful.", unit="px", low=0)
+    blur_sigma_retake_px: float = setting(2.6, "Blur above this asks for a new photo.", unit="px", low=0)
+    lamp_angle_high_deg: float = setting(
+        30.0, "A lamp above this angle hides shallow pits.", unit="deg", low=0, high=90,
+        source="made-up slabs: above 25 degrees shallow pits lose their shadow",
+    )
+    lamp_angle_low_deg: float = setting(
+        5.0, "A lamp below this angle drowns small pits in grain.", unit="deg", low=0, high=90,
+        source="made-up slabs: 5 degrees drowns small pits in grain",
+    )
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class LightSettings(CheckedSettings):
+    """What is lamp, what is surface?"""
+
+    background_scale_mm: float = setting(
+        40.0, "Light that changes more slowly than this is taken for the lamp.", unit="mm", low=1
+    )
+    background_scale_min_px: float = setting(
+        24.0, "The background never follows details finer than this.", unit="px", low=4
+    )
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class FindSettings(CheckedSettings):
+    """Where could there be a pit?"""
+
+    smallest_mm: float = setting(
+        1.0, "Smallest diameter to look for.", unit="mm", low=0.05, high=50,
+        source="below 2 mm does not disturb the overall view (fair-faced handbook, read); pinholes start near 1 mm",
+    )
+    largest_mm: float = setting(25.0, "Largest diameter to look for.", unit="mm", low=1, high=200)
+    smallest_px: float = setting(
+        2.5, "Nothing smaller than this many pixels is looked for.", unit="px", low=2
+    )
+    scales_per_octave: int = setting(3, "Sizes tried between one diameter and its double.", low=1, high=8)
+    threshold_noise: float = setting(
+        4.0, "A candidate must stand this many noise levels above the grain of its own scale.", low=1, high=20
+    )
+    threads: int = setting(2, "Threads for the pixel work.", low=1, high=64)
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class SortSettings(CheckedSettings):
+    """Is it a pit, or something that only looks like one?"""
+
+    confidence_min: float = setting(0.5, "Candidates at or above this confidence enter the pit list.", low=0, high=1)
+    confidence_listed_min: float = setting(
+        0.3, "Marks that are not pits are listed when at least this sure that something is there.", low=0, high=1
+    )
+    patch_px: int = setting(21, "Side of the light-aligned patch a candidate is judged on.", unit="px", low=9, high=63)
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class MeasureSettings(CheckedSettings):
+    """How big, and which name of the trade?"""
+
+    pinhole_below_mm: float = setting(
+        2.0, "Below this diameter a pit is called a pinhole.", unit="mm", low=0.1,
+        source="2-15 mm band of the fair-faced handbook, read",
+    )
+    void_above_mm: float = setting(
+        15.0, "Above this diameter a pit is called a void.", unit="mm", low=1,
+        source="bug hole usually not above 15 mm (ACI terms), read",
+    )
+    edge_margin_mm: float = setting(
+        10.0, "Pits this near an edge are flagged: a chip, not a bubble.", unit="mm", low=0,
+        source="trade notes, proposed",
+    )
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class GradeSettings(CheckedSettings):
+    """Which windows, which schemes?"""
+
+    borderline_share: float = setting(
+        0.10, "Within this share of a limit the class is called borderline.", low=0, high=0.5
+    )
+    window_step_mm: float = setting(2.0, "Step of the search over window positions.", unit="mm", low=0.1)
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class RepairSettings(CheckedSettings):
+    """First suggestion per field; all of it is the shop's to change."""
+
+    field_mm: float = setting(
+        300.0, "Side of the fields the face is divided into.", unit="mm", low=50,
+        source="trade notes, traffic map by 300 mm squares, proposed",
+    )
+    hand_fill_from_mm: float = setting(
+        2.0, "Pits from this diameter are filled one by one.", unit="mm", low=0.1,
+        source="trade notes, proposed bands",
+    )
+    two_lifts_from_mm: float = setting(
+        6.0, "Pits from this diameter are filled in two lifts.", unit="mm", low=0.1,
+        source="trade notes, proposed bands",
+    )
+    repair_from_mm: float = setting(
+        15.0, "Above this diameter it is a repair by eye, not a fill.", unit="mm", low=1,
+        source="trade notes, proposed bands; 2-15 mm band of the fair-faced handbook",
+    )
+    coat_min_per_m2: float = setting(
+        25.0, "Minutes to slurry-coat and cut back one square metre.", unit="min/m2", low=0.1,
+        source="assumption: change it to your own time",
+    )
+    fill_min_per_pit: float = setting(
+        0.5, "Minutes to fill and cut back one pit by hand.", unit="min", low=0.01,
+        source="assumption: change it to your own time",
+    )
+    film_mm: float = setting(
+        0.25, "Mean film a slurry coat leaves before it is cut back.", unit="mm", low=0.01, high=3,
+        source="assumption: 0.1 to 0.5 mm worked out in the trade notes",
+    )
+    paste_g_per_cm3: float = setting(
+        1.95, "Density of cement paste at w/c 0.4.", unit="g/cm3", low=0.5, high=4,
+        source="calculated in the trade notes",
+    )
+    pot_remainder_g: float = setting(
+        50.0, "Paste that stays in each pot and on the tools.", unit="g", low=0,
+        source="assumption: change it to your own figure",
+    )
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class ColourSettings(CheckedSettings):
+    """Is the colour even?"""
+
+    grid_mm: float = setting(50.0, "Side of the cells the tone is read in.", unit="mm", low=2)
+    grey_reflectance: float = setting(
+        0.18, "Reflectance of the grey reference unless it is typed in.", low=0.01, high=1,
+        source="usual photographic grey card, from memory",
+    )
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class ReportSettings(CheckedSettings):
+    """How results are shown."""
+
+    units: str = setting("mm", "Lengths as mm or inches to 1/16.", choices=("mm", "in"))
+    map_max_side_px: int = setting(2600, "Longest side of map.png.", unit="px", low=400)
+    sheet_field_mm: float = setting(
+        600.0, "Side of the area one work sheet page shows.", unit="mm", low=100,
+        source="trade notes: one page per 600 mm field",
+    )
+    paper: str = setting("a4", "Paper of the printed pages.", choices=("a4", "us-letter"))
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Settings(CheckedSettings):
+    """All steps together, as saved with every record."""
+
+    photo: PhotoSettings = dataclasses.field(default_factory=PhotoSettings)
+    quality: QualitySettings = dataclasses.field(default_factory=QualitySettings)
+    light: LightSettings = dataclasses.field(default_factory=LightSettings)
+    find: FindSettings = dataclasses.field(default_factory=FindSettings)
+    sort: SortSettings = dataclasses.field(default_factory=SortSettings)
+    measure: MeasureSettings = dataclasses.field(default_factory=MeasureSettings)
+    grade: GradeSettings = dataclasses.field(default_factory=GradeSettings)
+    repair: RepairSettings = dataclasses.field(default_factory=RepairSettings)
+    colour: ColourSettings = dataclasses.field(default_factory=ColourSettings)
+    report: ReportSettings = dataclasses.field(default_factory=ReportSettings)
+
+
+def _check_field(field: dataclasses.Field, value: Any) -> None:
+    if dataclasses.is_dataclass(value):
+        return
+    if field.metadata.get("choices"):
+        check_choice(value, field.name, field.metadata["choices"])
+    elif isinstance(field.default, (int, float)) and not isinstance(field.default, bool):
+        low, high = field.metadata.get("low", -math.inf), field.metadata.get("high", math.inf)
+        check_number(value, field.name, low=low, high=high)

@@ -1,0 +1,1 @@
+"""Schemes, wording and model weights, each number with its source."""

@@ -1,0 +1,1 @@
+"""Which class, by which published scale?"""

@@ -1,0 +1,1 @@
+"""What is lamp, what is surface?"""

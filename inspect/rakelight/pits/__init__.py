@@ -1,0 +1,1 @@
+"""Where are the pits, how big, how sure?"""

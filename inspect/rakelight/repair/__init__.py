@@ -1,0 +1,1 @@
+"""Fill, coat, hone or leave; how much; in which order?"""

@@ -1,0 +1,1 @@
+"""What does the finisher carry, what does the client get?"""

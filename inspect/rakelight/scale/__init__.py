@@ -1,0 +1,1 @@
+"""Where on the slab is each pixel, and how big is it?"""
