@@ -96,6 +96,19 @@ CHANGE_COLUMNS: tuple[Column, ...] = (
     Column("confidence", "float64", "", "Chance that the state is right, 0 to 1."),
 )
 
+LIFE_COLUMNS: tuple[Column, ...] = (
+    Column("line_id", "int64", "", "Number of the life line, from 1: one place on the face, followed."),
+    Column("survey", "int64", "", "Which survey, from 1, in order of time."),
+    Column("stage", "str", "", "Stage of the work at that survey."),
+    Column("pit_id", "Int64", "", "Pit number in that survey; empty when nothing open was found."),
+    Column("x_mm", "float64", "mm", "Place in that survey (found, or expected), from the left."),
+    Column("y_mm", "float64", "mm", "Place in that survey (found, or expected), from the top."),
+    Column("diameter_mm", "float64", "mm", "Diameter found; NaN when nothing open was found."),
+    Column("state", "str", "", "closed, dished, open, new or unseen; against the survey before."),
+    Column("is_reopened", "bool", "", "Open or dished again after having been closed."),
+    Column("confidence", "float64", "", "Chance that the state is right, 0 to 1."),
+)
+
 DEPTH_BASES = ("at_least", "lamps", "pin", "unknown")
 PIT_KINDS = ("pinhole", "bug_hole", "void")
 MARK_KINDS = ("bump", "stain", "scratch", "crack", "trowel_mark", "joint", "grain", "other")
@@ -160,12 +173,29 @@ class Quality:
 
 
 @dataclass(frozen=True, slots=True)
+class Lens:
+    """Radial distortion of a lens: a straight-line pixel at radius r (in units of `unit_px` from
+    `centre_px`, both (x, y)) is seen at r * (1 + k1 r^2 + k2 r^4); barrel has k1 below zero.
+
+    basis : marks (estimated in this photo), chessboard (calibrated) or said.
+    """
+
+    k1: float
+    k2: float
+    centre_px: tuple[float, float]
+    unit_px: float
+    basis: str = "said"
+
+
+@dataclass(frozen=True, slots=True)
 class Scale:
     """Where on the slab is each pixel and how big is it?
 
     source : mm_per_px, corners, card, marks or length. mm_per_px : size of a pixel of the
     rectified map. to_slab : 3x3 homography from photo (x, y) pixels to slab mm, with photo
-    pixel centres at integers. size_mm : width and height of the mapped face.
+    pixel centres at integers (straight-line pixels when `lens` is given). size_mm : width and
+    height of the mapped face. spread_mm_per_px : finest and coarsest photo pixel on the face.
+    tilt_deg : largest tilt of the camera that fits. rms_mm : misfit of the scale aid's points.
     """
 
     source: str
@@ -175,6 +205,10 @@ class Scale:
     size_mm: tuple[float, float]
     flags: int = 0
     notes: tuple[str, ...] = ()
+    spread_mm_per_px: tuple[float, float] = (math.nan, math.nan)
+    tilt_deg: float = math.nan
+    rms_mm: float = math.nan
+    lens: Lens | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -333,5 +367,29 @@ class Inspection:
     job: dict[str, str] = field(default_factory=dict)
     outlines_mm: tuple[np.ndarray, ...] = ()
     limits_of_this_answer: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    schema: int = SCHEMA
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Did the repair work? What reports, screens and the log read about two surveys of one face.
+
+    table : CHANGE_COLUMNS, one row per pit of either survey. A row without after_id whose state
+    is `unseen` is a pit the later photo could not show; a row without before_id whose state is
+    `unseen` is a pit found later in a place or of a size the earlier photo could not show.
+    registration : how the later survey was laid over the earlier one (plain numbers and words).
+    figures : counts by state and size band, shares with their ranges, tests, refill numbers.
+    before, after : plain words and numbers about each survey (name, stage, photo, version...).
+    """
+
+    table: pd.DataFrame
+    registration: dict[str, Any]
+    figures: dict[str, Any]
+    before: dict[str, Any]
+    after: dict[str, Any]
+    settings: dict[str, Any]
+    version: str
+    notes: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     schema: int = SCHEMA

@@ -222,6 +222,68 @@ class ColourSettings(CheckedSettings):
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
+class CompareSettings(CheckedSettings):
+    """Which pit is which, and what became of it?"""
+
+    search_mm: float = setting(
+        25.0, "The two plans may lie this far apart before they are aligned.", unit="mm", low=1, high=200
+    )
+    rotation_max_deg: float = setting(
+        3.0, "The two plans may be turned this much before they are aligned.", unit="deg", low=0, high=20
+    )
+    scale_max_share: float = setting(
+        0.04, "The two scales may differ by this share.", low=0, high=0.3,
+        source="a bar lying 40 mm too low reads 4 % wrong from 1 m (trade notes, calculated)",
+    )
+    place_sd_mm: float = setting(
+        0.4, "How well one photo places a pit, one standard deviation.", unit="mm", low=0.01, high=20
+    )
+    size_sd_share: float = setting(
+        0.25, "How much the diameter of one pit differs between photos (log scale).", low=0.01, high=2
+    )
+    shape_sd: float = setting(
+        0.35, "How much length over width differs between photos (log scale).", low=0.01, high=5
+    )
+    gate_sd: float = setting(
+        4.0, "Pits further apart than this many standard deviations are never the same.", low=1, high=10
+    )
+    dish_depth_share: float = setting(
+        0.25, "Typical depth of a sunken fill over the depth before.", low=0.01, high=0.9,
+        source="our choice; no published dish depth found",
+    )
+    dish_share: float = setting(
+        0.10, "Share of filled pits expected to have sunk, before anything is seen.", low=0, high=1
+    )
+    detection_slope: float = setting(
+        6.0, "Steepness of the chance to be found against the logarithm of the size.", low=1, high=50
+    )
+    detection_at_smallest: float = setting(
+        0.9, "Chance that an open pit of the smallest countable size is found.", low=0.5, high=0.999
+    )
+    interval: float = setting(0.95, "Level of every range that is given.", low=0.5, high=0.999)
+    resamples: int = setting(1000, "Resamplings behind the ranges of areas.", low=100, high=100000)
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class LogSettings(CheckedSettings):
+    """The job log and its bundles."""
+
+    busy_timeout_s: float = setting(
+        30.0, "How long to wait for another program that is writing.", unit="s", low=0.1, high=600
+    )
+    face_quality: int = setting(90, "JPEG quality of the kept plan picture.", low=50, high=100)
+    bundle_max_gb: float = setting(
+        20.0, "A bundle that unpacks to more than this is refused.", unit="GB", low=0.001, high=1000
+    )
+    bundle_max_files: int = setting(
+        20000, "A bundle with more files than this is refused.", low=10, high=1000000
+    )
+    rates_from_repairs: int = setting(
+        3, "A rate of the shop is offered once it stands on this many repairs.", low=1, high=100
+    )
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
 class ReportSettings(CheckedSettings):
     """How results are shown."""
 
@@ -247,6 +309,8 @@ class Settings(CheckedSettings):
     grade: GradeSettings = dataclasses.field(default_factory=GradeSettings)
     repair: RepairSettings = dataclasses.field(default_factory=RepairSettings)
     colour: ColourSettings = dataclasses.field(default_factory=ColourSettings)
+    compare: CompareSettings = dataclasses.field(default_factory=CompareSettings)
+    log: LogSettings = dataclasses.field(default_factory=LogSettings)
     report: ReportSettings = dataclasses.field(default_factory=ReportSettings)
 
 
