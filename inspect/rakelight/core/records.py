@@ -82,6 +82,13 @@ PLAN_COLUMNS: tuple[Column, ...] = (
     Column("locked", "bool", "", "The person fixed this choice."),
 )
 
+PIT_ACTION_COLUMNS: tuple[Column, ...] = (
+    Column("pit_id", "int64", "", "Number of the pit in pits.csv."),
+    Column("field", "str", "", "Name of the plan's field the pit lies in."),
+    Column("action", "str", "", "leave, fill, fill_two_lifts, slurry_coat or repair_by_eye."),
+    Column("paste_g", "float64", "g", "Estimated paste for this pit alone."),
+)
+
 CHANGE_COLUMNS: tuple[Column, ...] = (
     Column("before_id", "Int64", "", "Pit number in the earlier survey."),
     Column("before_x_mm", "float64", "mm", "Its place, from the left."),
@@ -298,7 +305,8 @@ class Grade:
     """One class by one published scheme, with the classes its range touches and where from.
 
     scheme : name in data/schemes.toml; class_name : the class, or "none" when worse than the
-    worst; range : best and worst class the uncertainty touches; value : the measured figure
+    worst; range : the classes the uncertainty touches, best first; value_range : low and
+    high end of the figure; value : the measured figure
     (unit in `unit`); window : size and place it came from; is_borderline : within 10 % of a
     limit; source, mark : where the limit comes from and whether it was read or from memory.
     """
@@ -315,15 +323,22 @@ class Grade:
     window: Window | None = None
     is_borderline: bool = False
     notes: tuple[str, ...] = ()
+    value_range: tuple[float, float] = (math.nan, math.nan)
 
 
 @dataclass(frozen=True, slots=True)
 class GradeReport:
-    """Windows over all positions and the classes that follow. windows : size -> min, median, max."""
+    """Windows over all positions and the classes that follow. windows : size -> min, median, max.
+
+    findings : voids above the counted band, one by one; agreed : what was measured against what
+    was agreed, empty when nothing was agreed (then nothing may be called passed or failed).
+    """
 
     windows: tuple[dict[str, Any], ...]
     grades: tuple[Grade, ...]
     notes: tuple[str, ...] = ()
+    findings: tuple[dict[str, Any], ...] = ()
+    agreed: tuple[dict[str, Any], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -338,13 +353,17 @@ class ColourReport:
 
 @dataclass(frozen=True, slots=True)
 class RepairPlan:
-    """What to do where. fields : PLAN_COLUMNS; amounts, order : for the printed sheet."""
+    """What to do where. fields : PLAN_COLUMNS; amounts, order : for the printed sheet.
+
+    pits : PIT_ACTION_COLUMNS, what to do with every single pit.
+    """
 
     fields: pd.DataFrame
     amounts: dict[str, Any] = field(default_factory=dict)
     order: tuple[dict[str, Any], ...] = ()
     figures: dict[str, Any] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    pits: pd.DataFrame = field(default_factory=lambda: make_table(PIT_ACTION_COLUMNS))
 
 
 @dataclass(frozen=True, slots=True)
