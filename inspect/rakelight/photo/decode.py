@@ -1,0 +1,221 @@
+"""From the bytes of a file to upright-able pixels: one decoder per kind of file.
+
+Every decoder looks at the header first and refuses what is too small or too large before
+a single pixel is unpacked. Nothing here switches anything on for the whole program.
+"""
+
+import io
+import struct
+import warnings
+import zlib
+from dataclasses import dataclass, field
+from pathlib import PurePath
+from typing import Any
+
+import cv2
+import numpy as np
+from PIL import Image
+
+from ..core.errors import PhotoError
+from ..core.settings import PhotoSettings
+from .metadata import read_exif, read_orientation
+from .profile import convert_print_colours
+
+_MAGIC = (
+    (b"\xff\xd8\xff", "JPEG"),
+    (b"\x89PNG\r\n\x1a\n", "PNG"),
+    (b"II*\x00", "TIFF"),
+    (b"MM\x00*", "TIFF"),
+    (b"II+\x00", "TIFF"),
+    (b"MM\x00+", "TIFF"),
+    (b"GIF8", "GIF"),
+    (b"BM", "BMP"),
+)
+_HEIC_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
+_RAW_SUFFIXES = {
+    ".dng", ".cr2", ".cr3", ".nef", ".nrw", ".arw", ".raf", ".orf", ".rw2", ".pef", ".srw",
+}  # fmt: skip
+_DAMAGED = (
+    OSError,
+    EOFError,
+    SyntaxError,
+    ValueError,
+    TypeError,
+    LookupError,
+    MemoryError,
+    struct.error,
+    zlib.error,
+)
+_PLAIN_JPEG_MODES = ("RGB", "L")
+_MEGA = 1e6
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """Pixels as stored (uint8 rows, cols, 3), and what the file says about them.
+
+    orientation : the EXIF turn that is still to be done; 1 when the decoder has done it.
+    """
+
+    pixels: np.ndarray
+    orientation: int = 1
+    icc: bytes | None = None
+    exif: dict[str, Any] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+
+def decode_picture(data: bytes, name: str, settings: PhotoSettings) -> Decoded:
+    """Return the decoded pixels of a file given as bytes; PhotoError when it cannot be done."""
+    kind = _detect_kind(data, name)
+    decode = {"raw": _decode_raw, "HEIC": _decode_heic}.get(kind, _decode_common)
+    try:
+        with warnings.catch_warnings():
+            # A damaged block beside the pixels is no reason to refuse a photo or to alarm anyone.
+            warnings.simplefilter("ignore")
+            return decode(data, kind, name, settings)
+    except (*_DAMAGED, cv2.error, Image.DecompressionBombError):
+        raise PhotoError(
+            f"{name} is damaged or cut short and cannot be read; copy it from the camera again."
+        ) from None
+
+
+def _detect_kind(data: bytes, name: str) -> str:
+    if PurePath(name).suffix.lower() in _RAW_SUFFIXES:
+        return "raw"
+    for start, kind in _MAGIC:
+        if data.startswith(start):
+            return kind
+    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
+        return "WEBP"
+    if data[4:8] == b"ftyp" and data[8:12] in _HEIC_BRANDS:
+        return "HEIC"
+    raise PhotoError(
+        f"{name} is not a picture that can be read: "
+        "give a JPEG, PNG, TIFF, WebP, BMP, GIF, HEIC or raw photo."
+    )
+
+
+def _check_size(size_px: tuple[int, int], name: str, settings: PhotoSettings) -> None:
+    width_px, height_px = size_px
+    if min(width_px, height_px) < settings.min_side_px:
+        raise PhotoError(
+            f"{name} is only {width_px} x {height_px} pixels; give the camera's own photo "
+            f"of at least {settings.min_side_px} pixels a side."
+        )
+    if width_px * height_px > settings.max_megapixels * _MEGA:
+        raise PhotoError(
+            f"{name} has {width_px * height_px / _MEGA:.0f} megapixels, more than the "
+            f"{settings.max_megapixels:g} allowed: cut it into parts or raise max_megapixels."
+        )
+
+
+def _decode_common(data: bytes, kind: str, name: str, settings: PhotoSettings) -> Decoded:
+    # Opening by kind and not by Image.open keeps Pillow's program-wide pixel limit untouched:
+    # the limit of this program is checked on the header right below.
+    Image.init()
+    factory, _ = Image.OPEN[kind]
+    with factory(io.BytesIO(data), name) as picture:
+        _check_size(picture.size, name, settings)
+        exif = read_exif(picture)
+        icc = picture.info.get("icc_profile")
+        if kind == "JPEG" and picture.mode in _PLAIN_JPEG_MODES:
+            return Decoded(_decode_jpeg(data, picture.size), read_orientation(exif), icc, exif)
+        pixels, is_icc_used, notes = _decode_pillow(picture, name, icc)
+        # Pillow turns a TIFF while unpacking it, and nothing else.
+        orientation = 1 if kind == "TIFF" else read_orientation(exif)
+        return Decoded(pixels, orientation, None if is_icc_used else icc, exif, tuple(notes))
+
+
+def _decode_jpeg(data: bytes, size_px: tuple[int, int]) -> np.ndarray:
+    buffer = np.frombuffer(data, np.uint8)
+    pixels = cv2.imdecode(buffer, cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION)
+    if pixels is None or pixels.shape[1::-1] != size_px:
+        raise ValueError("cut short")
+    return pixels
+
+
+def _decode_pillow(
+    picture: Image.Image, name: str, icc: bytes | None
+) -> tuple[np.ndarray, bool, list[str]]:
+    """Return pixels, whether the profile is used up, and notes on what was changed."""
+    notes: list[str] = []
+    if getattr(picture, "n_frames", 1) > 1 and picture.format != "MPO":
+        notes.append("The file holds several pictures; only the first was read.")
+    if picture.mode.startswith("I"):
+        notes.append("16-bit grey was brought to 8 bits.")
+        return _halve_depth(np.asarray(picture)), False, notes
+    if picture.mode == "F":
+        raise PhotoError(
+            f"{name} holds floating-point numbers without a fixed white: save it with 8 or 16 bits."
+        )
+    if picture.mode == "CMYK":
+        notes.append("Print colours (CMYK) were converted to sRGB.")
+        return np.array(convert_print_colours(picture, icc)), True, notes
+    if picture.has_transparency_data:
+        notes.append("Transparent parts were laid on white.")
+        layer = picture.convert("RGBA")
+        white = Image.new("RGBA", layer.size, (255, 255, 255, 255))
+        return np.array(Image.alpha_composite(white, layer).convert("RGB")), False, notes
+    return np.array(picture.convert("RGB")), False, notes
+
+
+def _halve_depth(grey: np.ndarray) -> np.ndarray:
+    if grey.min() < 0 or grey.max() > 65535:
+        raise ValueError("not a 16-bit picture")
+    grey8 = ((grey.astype(np.uint32) + 128) // 257).astype(np.uint8)  # 65535 = 255 * 257
+    return np.repeat(grey8[..., None], 3, axis=2)
+
+
+def _decode_heic(data: bytes, kind: str, name: str, settings: PhotoSettings) -> Decoded:
+    try:
+        import pillow_heif
+    except ImportError:
+        raise PhotoError(
+            f'{name} is a HEIC photo: run pip install "rakelight[heif]", '
+            "or let the phone save JPEG."
+        ) from None
+    heif = pillow_heif.open_heif(data, convert_hdr_to_8bit=True)
+    _check_size(heif.size, name, settings)
+    picture = heif.to_pillow()
+    exif = read_exif(picture)
+    pixels, _, notes = _decode_pillow(picture, name, None)
+    # libheif has already turned the picture; its EXIF may still carry the old orientation.
+    return Decoded(pixels, 1, heif.info.get("icc_profile"), exif, tuple(notes))
+
+
+def _decode_raw(data: bytes, kind: str, name: str, settings: PhotoSettings) -> Decoded:
+    """Return a developed raw photo: daylight white balance, no automatic brightening, sRGB.
+
+    The camera's own white balance is left off, so that two photos of one camera mean the same
+    colours by the same numbers; the grey patch does the rest. LibRaw turns the picture upright.
+    """
+    try:
+        import rawpy
+    except ImportError:
+        raise PhotoError(
+            f'{name} is a raw photo: run pip install "rakelight[raw]", or let the camera save JPEG.'
+        ) from None
+    try:
+        with rawpy.imread(io.BytesIO(data)) as raw:
+            _check_size((raw.sizes.width, raw.sizes.height), name, settings)
+            pixels = raw.postprocess(
+                use_camera_wb=False,
+                use_auto_wb=False,
+                no_auto_bright=True,
+                output_color=rawpy.ColorSpace.sRGB,
+                gamma=(2.4, 12.92),
+            )
+    except rawpy.LibRawError:
+        raise ValueError("not a raw file") from None
+    note = "Raw was developed with daylight white balance and without automatic brightening."
+    return Decoded(pixels, 1, None, _read_raw_exif(data), (note,))
+
+
+def _read_raw_exif(data: bytes) -> dict[str, Any]:
+    """Return what the TIFF-like header of a raw file says; empty when it has none."""
+    Image.init()
+    try:
+        with Image.OPEN["TIFF"][0](io.BytesIO(data), "") as header:
+            return read_exif(header)
+    except _DAMAGED:
+        return {}
