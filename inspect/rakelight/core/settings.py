@@ -166,6 +166,22 @@ class GradeSettings(CheckedSettings):
         0.10, "Within this share of a limit the class is called borderline.", low=0, high=0.5
     )
     window_step_mm: float = setting(2.0, "Step of the search over window positions.", unit="mm", low=0.1)
+    window_positions_max: float = setting(
+        4e6, "The step grows when a face would have more positions than this.", low=1e3
+    )
+    window_seen_min: float = setting(
+        0.5, "A window with a smaller share of seen face is not used.", low=0.01, high=1
+    )
+    n_draws: int = setting(400, "Random draws behind the range of a class.", low=50, high=20_000)
+    range_share: float = setting(
+        0.95, "Share of the draws that the printed range holds.", low=0.5, high=0.999
+    )
+    common_error_share: float = setting(
+        0.5, "Share of the size variance that all pits of one photo have in common.", low=0, high=1
+    )
+    missed_at_smallest: float = setting(
+        0.10, "Share of pits overlooked at the smallest countable size.", low=0, high=0.9
+    )
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
