@@ -148,9 +148,7 @@ def find_code_lines(source: str, *, keep_docstrings: bool) -> set[int]:
 
 
 def _docstring_lines(node: ast.AST) -> range:
-    has_body = isinstance(
-        node, (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)
-    )
+    has_body = isinstance(node, (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef))
     if not has_body or ast.get_docstring(node, clean=False) is None:
         return range(0)
     return range(node.body[0].lineno, node.body[0].end_lineno + 1)
@@ -294,7 +292,9 @@ def test_functions_are_short():
 def test_planted_long_function_is_found(tmp_path):
     """Docstring, comments and blank lines are free, code lines count: 3 here."""
     path = tmp_path / "long.py"
-    path.write_text('def add(a):\n    """Add.\n\n    More.\n    """\n    # why\n\n    a += 1\n    return a\n')
+    path.write_text(
+        'def add(a):\n    """Add.\n\n    More.\n    """\n    # why\n\n    a += 1\n    return a\n'
+    )
     assert [] == find_long_functions(path, 3)
     assert ["long.py: add has 3 code lines"] == find_long_functions(path, 2)
 
@@ -302,7 +302,9 @@ def test_planted_long_function_is_found(tmp_path):
 # --- what is documented -----------------------------------------------------------------------
 
 
-def list_commands(group: click.Group, words: tuple[str, ...]) -> Iterator[tuple[str, click.Command]]:
+def list_commands(
+    group: click.Group, words: tuple[str, ...]
+) -> Iterator[tuple[str, click.Command]]:
     """Yield every command below a group with the words that call it."""
     context = click.Context(group)
     for name in group.list_commands(context):
