@@ -96,8 +96,8 @@ CHANGE_COLUMNS: tuple[Column, ...] = (
     Column("before_diameter_mm", "float64", "mm", "Its diameter."),
     Column("state", "str", "", "closed, dished, open, new or unseen."),
     Column("after_id", "Int64", "", "Pit number in the later survey."),
-    Column("after_x_mm", "float64", "mm", "Its place, from the left."),
-    Column("after_y_mm", "float64", "mm", "Its place, from the top."),
+    Column("after_x_mm", "float64", "mm", "Its place, or where it should be, from the left."),
+    Column("after_y_mm", "float64", "mm", "Its place, or where it should be, from the top."),
     Column("after_diameter_mm", "float64", "mm", "Its diameter."),
     Column("tone_dE00", "float64", "", "CIEDE2000 difference of the patch to the ring around it."),
     Column("confidence", "float64", "", "Chance that the state is right, 0 to 1."),
@@ -216,6 +216,25 @@ class Scale:
     tilt_deg: float = math.nan
     rms_mm: float = math.nan
     lens: Lens | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CardPose:
+    """The scale card where it lies on the slab; every place in slab mm, as (x, y).
+
+    outline_mm : (4, 2) the card, from its top-left clockwise. grey_patch_mm : (4, 2).
+    field_mm, field_radius_mm : middle and radius of the white field. post_foot_mm : (3, 2) foot of
+    the shadow post, an upright corner of two walls: end of one wall, corner, end of the other.
+    post_height_mm : height of its walls above the card. turn_deg : turn of the card, clockwise.
+    """
+
+    outline_mm: np.ndarray
+    grey_patch_mm: np.ndarray
+    field_mm: tuple[float, float]
+    field_radius_mm: float
+    post_foot_mm: np.ndarray
+    post_height_mm: float
+    turn_deg: float
 
 
 @dataclass(frozen=True, slots=True)
