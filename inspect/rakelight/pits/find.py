@@ -1,0 +1,267 @@
+"""Where could there be a pit? Candidates from a scale space that knows where the lamp stands.
+
+Walking away from the lamp, a pit is first dark (the near wall lies in shade) and then bright
+(the far wall looks at the lamp); a bump is the other way round. At every size that may
+occur, the flattened photo is smoothed to that size and the light on the far side of each place is
+compared with the light on its near side. The answer, in units of the grain's own noise
+at that size, is the candidate's `strength`: positive like a pit, negative like a bump.
+
+This step must miss nothing; telling pits from what only looks like one is `pits.sort`.
+"""
+
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.spatial import cKDTree
+
+from ..core.records import FlatPhoto, Lamp
+from ..core.settings import FindSettings
+
+BLUR_PER_DIAMETER = 0.20  # blur (sigma) that suits a pit of diameter 1; our choice on made-up slabs
+REACH_PER_DIAMETER = 0.30  # from a pit's middle to where its two sides are read; our choice
+FINEST_PX = 5.0  # a pit needs no more pixels than this to be found; finer photos are shrunk first
+BLOCK_PX = (768, 2048)  # rows, columns worked on at once
+_MAD_TO_SD = 1.4826
+
+
+@dataclass(frozen=True, slots=True)
+class Octave:
+    """One size class of the scale space: the picture, how much it was shrunk, the sizes tried.
+
+    picture : float32 (rows, cols); shrink : map pixels per picture pixel; diameters_px : sizes
+    tried, in pixels of `picture`.
+    """
+
+    picture: np.ndarray
+    shrink: int
+    diameters_px: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Candidates:
+    """Places that may be pits, as arrays of equal length.
+
+    row, col : centre in map pixels; diameter_px : in map pixels; strength : signed, in noise levels;
+    noise : that noise level, as light relative to the face; octave : index into the scale space.
+    """
+
+    row: np.ndarray
+    col: np.ndarray
+    diameter_px: np.ndarray
+    strength: np.ndarray
+    noise: np.ndarray
+    octave: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+    def take(self, index: np.ndarray) -> "Candidates":
+        """Return the candidates at `index` (whole numbers or a mask)."""
+        return Candidates(*(getattr(self, name)[index] for name in self.__slots__))
+
+
+def build_octaves(flat: FlatPhoto, *, settings: FindSettings = FindSettings()) -> list[Octave]:
+    """Return the scale space: the relief shrunk by area averaging, one octave of sizes each.
+
+    The first picture is shrunk so far that the smallest pit still spans `FINEST_PX` pixels;
+    every next one is half as large. The last covers `settings.largest_mm`.
+    """
+    smallest_px = max(settings.smallest_mm / flat.mm_per_px, settings.smallest_px)
+    largest_px = settings.largest_mm / flat.mm_per_px
+    shrink = max(1, int(smallest_px / FINEST_PX))
+    picture, octaves = _shrink(flat.relief, shrink), []
+    first_px = smallest_px / shrink
+    steps = first_px * 2 ** (np.arange(settings.scales_per_octave) / settings.scales_per_octave)
+    while min(picture.shape) >= 16:
+        octaves.append(Octave(picture, shrink, tuple(float(step) for step in steps)))
+        if steps[-1] * shrink >= largest_px:
+            break
+        picture, shrink = _shrink(picture, 2), shrink * 2
+    return octaves
+
+
+def find_pits(
+    octaves: list[Octave], lamp: Lamp, mm_per_px: float, *, settings: FindSettings = FindSettings()
+) -> Candidates:
+    """Return candidate pits (strength > 0) and bumps (strength < 0), strongest first.
+
+    Parameters
+    ----------
+    octaves : list of Octave
+        From `build_octaves`.
+    lamp : Lamp
+        Side the light comes from; a lamp of known place gives every block its own direction. When
+        only the axis is known the sign of the strength means nothing.
+    mm_per_px : float
+        Size of a map pixel.
+    settings : FindSettings
+
+    Returns
+    -------
+    Candidates
+        Centres in map pixels (centres at integers); empty arrays when nothing stands out.
+
+    Errors of the answer
+    --------------------
+    Centres are good to about a quarter of the diameter and sizes to about a factor of 1.5;
+    `pits.sort` refines both. Pits closer together than 0.35 of their diameter come as one.
+
+    Source
+    ------
+    Scale space with area-averaged octaves (Lindeberg 1998 gives the idea of scale-normalised
+    extrema); the two-sided comparison along the light is our choice.
+    """
+    blocks = [(k, *span) for k, octave in enumerate(octaves) for span in _spans(octave)]
+    with ThreadPoolExecutor(max_workers=settings.threads) as pool:
+        found = list(pool.map(lambda block: _search_block(octaves, block, lamp, mm_per_px, settings), blocks))
+    pooled = join_candidates(found)
+    return drop_repeats(pooled.take(np.argsort(-np.abs(pooled.strength), kind="stable")))
+
+
+def join_candidates(parts: list[Candidates]) -> Candidates:
+    """Return several sets of candidates as one (empty when there are none)."""
+    empty = Candidates(*(np.empty(0, np.float32) for _ in range(5)), np.empty(0, np.intp))
+    parts = [part for part in parts if len(part)] or [empty]
+    return Candidates(
+        *(np.concatenate([getattr(part, name) for part in parts]) for name in Candidates.__slots__)
+    )
+
+
+def drop_repeats(
+    candidates: Candidates, *, near: float = 0.35, ratio: float = 1.9, keep_sign: bool = True
+) -> Candidates:
+    """Return the candidates without weaker ones that sit on a stronger one of similar size.
+
+    `candidates` come strongest first. Two are the same when their centres are within `near` of
+    the larger diameter, their diameters within `ratio` and (with `keep_sign`) their signs agree.
+    """
+    if len(candidates) < 2:
+        return candidates
+    places = np.column_stack([candidates.row, candidates.col])
+    size, sign = candidates.diameter_px, np.sign(candidates.strength)
+    pairs = near_pairs(places, size, near)
+    first, second = pairs.T
+    larger, smaller = np.maximum(size[first], size[second]), np.minimum(size[first], size[second])
+    gap = np.hypot(*(places[first] - places[second]).T)
+    same = (gap <= near * larger) & (larger <= ratio * smaller)
+    if keep_sign:
+        same &= sign[first] == sign[second]
+    return candidates.take(_keep_strongest(len(candidates), first[same], second[same]))
+
+
+def near_pairs(places: np.ndarray, size: np.ndarray, near: float) -> np.ndarray:
+    """Return index pairs (n, 2), each once, whose centres lie within `near` x the larger size."""
+    if len(places) < 2:
+        return np.empty((0, 2), np.intp)
+    around = cKDTree(places).query_ball_point(places, near * np.asarray(size, float))
+    first = np.repeat(np.arange(len(places)), [len(found) for found in around])
+    second = np.concatenate([np.asarray(found, np.intp) for found in around])
+    other = first != second
+    pairs = np.sort(np.column_stack([first[other], second[other]]), axis=1)
+    return np.unique(pairs, axis=0)
+
+
+def _keep_strongest(n: int, first: np.ndarray, second: np.ndarray) -> np.ndarray:
+    """Greedy choice: walk pairs in order of their stronger member; a dropped one drops nobody."""
+    order = np.lexsort((second, first))
+    dropped = np.zeros(n, bool)
+    for a, b in zip(first[order].tolist(), second[order].tolist(), strict=True):
+        if not dropped[a]:
+            dropped[b] = True
+    return ~dropped
+
+
+def _shrink(picture: np.ndarray, factor: int) -> np.ndarray:
+    if factor == 1:
+        return picture
+    rows, cols = picture.shape[0] // factor, picture.shape[1] // factor
+    whole = picture[: rows * factor, : cols * factor]
+    return cv2.resize(whole, (cols, rows), interpolation=cv2.INTER_AREA)
+
+
+def _spans(octave: Octave) -> Iterator[tuple[int, int, int, int]]:
+    rows, cols = octave.picture.shape
+    for top in range(0, rows, BLOCK_PX[0]):
+        for left in range(0, cols, BLOCK_PX[1]):
+            yield top, min(top + BLOCK_PX[0], rows), left, min(left + BLOCK_PX[1], cols)
+
+
+def _search_block(
+    octaves: list[Octave], block: tuple[int, int, int, int, int], lamp: Lamp, mm_per_px: float, settings: FindSettings
+) -> Candidates:
+    index, top, bottom, left, right = block
+    octave = octaves[index]
+    halo = int(np.ceil(octave.diameters_px[-1] * (3 * BLUR_PER_DIAMETER + REACH_PER_DIAMETER))) + 2
+    rows, cols = octave.picture.shape
+    y0, x0 = max(top - halo, 0), max(left - halo, 0)
+    crop = octave.picture[y0 : min(bottom + halo, rows), x0 : min(right + halo, cols)]
+    away = _away_from_lamp(lamp, octave.shrink * mm_per_px, (top + bottom) / 2, (left + right) / 2)
+    inner = (top - y0, bottom - y0, left - x0, right - x0)
+    parts = []
+    for diameter in octave.diameters_px:
+        contrast = compare_sides(crop, diameter, away)
+        row, col, strength, noise = _peaks(contrast, inner, settings.threshold_noise)
+        parts.append(_as_candidates(row + y0, col + x0, strength, noise, (index, octave.shrink, diameter)))
+    return join_candidates(parts)
+
+
+def compare_sides(picture: np.ndarray, diameter_px: float, away: tuple[float, float]) -> np.ndarray:
+    """Return light on the far side minus light on the near side of every place, for one size.
+
+    `away` is the unit step (rows, cols) that leads away from the lamp. Borders are replicated.
+    """
+    smooth = cv2.GaussianBlur(picture, (0, 0), BLUR_PER_DIAMETER * diameter_px, borderType=cv2.BORDER_REPLICATE)
+    reach = REACH_PER_DIAMETER * diameter_px
+    dy, dx = round(away[0] * reach), round(away[1] * reach)
+    pad = max(abs(dy), abs(dx))
+    wide = cv2.copyMakeBorder(smooth, pad, pad, pad, pad, cv2.BORDER_REPLICATE)
+    rows, cols = picture.shape
+    far = wide[pad + dy : pad + dy + rows, pad + dx : pad + dx + cols]
+    near = wide[pad - dy : pad - dy + rows, pad - dx : pad - dx + cols]
+    return cv2.subtract(far, near)
+
+
+def _peaks(
+    contrast: np.ndarray, inner: tuple[int, int, int, int], threshold: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
+    top, bottom, left, right = inner
+    sample = contrast[top:bottom:5, left:right:5]
+    noise = max(float(_MAD_TO_SD * np.median(np.abs(sample - np.median(sample)))), 1e-4)
+    size = np.abs(contrast)
+    core = size[top:bottom, left:right]
+    row, col = np.nonzero(core > threshold * noise)
+    row, col = row + top, col + left
+    inside = (row > 0) & (row < contrast.shape[0] - 1) & (col > 0) & (col < contrast.shape[1] - 1)
+    row, col = row[inside], col[inside]
+    here = size[row, col]
+    for dy, dx in ((-1, 0), (0, -1), (-1, -1), (-1, 1)):
+        keep = (here > size[row + dy, col + dx]) & (here >= size[row - dy, col - dx])
+        row, col, here = row[keep], col[keep], here[keep]
+    return row, col, contrast[row, col] / noise, noise
+
+
+def _as_candidates(
+    row: np.ndarray, col: np.ndarray, strength: np.ndarray, noise: float, size: tuple[int, int, float]
+) -> Candidates:
+    index, shrink, diameter = size
+    shape = row.shape
+    return Candidates(
+        ((row + 0.5) * shrink - 0.5).astype(np.float32),
+        ((col + 0.5) * shrink - 0.5).astype(np.float32),
+        np.full(shape, diameter * shrink, np.float32),
+        strength.astype(np.float32),
+        np.full(shape, noise, np.float32),
+        np.full(shape, index, np.intp),
+    )
+
+
+def _away_from_lamp(lamp: Lamp, pixel_mm: float, row: float, col: float) -> tuple[float, float]:
+    """Unit step (rows, cols) away from the lamp; along the grain's axis when no side is known."""
+    from_deg = float(lamp.at_pit(np.array((col + 0.5) * pixel_mm), np.array((row + 0.5) * pixel_mm))[0])
+    if not np.isfinite(from_deg):
+        from_deg = lamp.axis_deg if np.isfinite(lamp.axis_deg) else 270.0
+    angle = np.deg2rad(from_deg)
+    return float(np.cos(angle)), float(-np.sin(angle))

@@ -1,0 +1,216 @@
+"""Is it a pit, or something that only looks like one?
+
+Two looks at every candidate. The first, on the close-up as the finder placed it, says what it may be
+and where its middle and lip really are; the second looks again from there and gives the kind, a
+calibrated confidence and the outline. Beside the network's answer stands a plain score that a
+person can check by eye: how dark the near side is and how bright the far rim, in grain noise levels.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..core.flags import flag_bit
+from ..core.records import Lamp
+from ..core.settings import SortSettings
+from .find import Candidates, Octave, near_pairs
+from .network import KINDS, Answer, judge_patches, load_weights
+from .patches import cut_patches, describe_candidates, lamp_at_candidates
+
+PIT = KINDS.index("pit")
+NOTHING = KINDS.index("nothing")
+SECOND_LOOK_FROM = 0.03  # first-look confidence that earns a second look; our choice
+UNKNOWN_SIDE_TRUST = 0.6  # how much of the evidence counts when the lamp's side is a guess; our choice
+OVERLAP_MAX = 0.35  # share of the smaller circle that two pits may share; our choice
+_NEAR_SIDE = (slice(9, 16), slice(8, 12))
+_FAR_SIDE = (slice(9, 16), slice(13, 17))
+
+
+@dataclass(frozen=True, slots=True)
+class Sorted:
+    """Candidates after two looks, as arrays of equal length, surest first.
+
+    candidates : with refined centre and diameter; kind : index into `network.KINDS`; confidence :
+    calibrated chance of being a pit; kind_confidence : of being what `kind` says; size_sd : relative
+    standard uncertainty of the diameter; lip : (n, 16); toward_deg : lamp side at the pit; shade, rim
+    : darkness of the near side and brightness of the far side in noise levels; flags : bits.
+    """
+
+    candidates: Candidates
+    kind: np.ndarray
+    confidence: np.ndarray
+    kind_confidence: np.ndarray
+    size_sd: np.ndarray
+    lip: np.ndarray
+    toward_deg: np.ndarray
+    shade: np.ndarray
+    rim: np.ndarray
+    flags: np.ndarray
+
+    def take(self, index: np.ndarray) -> "Sorted":
+        """Return the entries at `index` (whole numbers or a mask)."""
+        rest = (getattr(self, name)[index] for name in self.__slots__ if name != "candidates")
+        return Sorted(self.candidates.take(index), *rest)
+
+
+def sort_candidates(
+    octaves: list[Octave],
+    candidates: Candidates,
+    lamp: Lamp,
+    mm_per_px: float,
+    *,
+    settings: SortSettings = SortSettings(),
+) -> Sorted:
+    """Return what every candidate is, refined in place and size, repeats removed.
+
+    Parameters
+    ----------
+    octaves, candidates : from `pits.find`.
+    lamp : Lamp
+        Side and angle. Without a side both sides of the grain's axis are tried, the better one is
+        used, the evidence counts less and every entry is flagged.
+    mm_per_px : float
+        Size of a map pixel.
+    settings : SortSettings
+
+    Returns
+    -------
+    Sorted
+        Everything at least `settings.confidence_listed_min` sure of being something.
+
+    Errors of the answer
+    --------------------
+    `benchmarks/README.md` has precision, recall and calibration on slabs it was never trained on.
+
+    Source
+    ------
+    Network trained on made-up slabs by `benchmarks/train_sorter.py`; calibration by a logistic
+    curve (Platt 1999) on a generator kept out of the training.
+    """
+    toward_deg, angle_deg = lamp_at_candidates(candidates, lamp, mm_per_px)
+    if lamp.is_side_known:
+        return _look_twice(octaves, candidates, (toward_deg, angle_deg), settings)
+    axis_deg = lamp.axis_deg if np.isfinite(lamp.axis_deg) else 90.0
+    tries = [
+        _look_twice(octaves, candidates, (np.full(len(candidates), side), angle_deg), settings, UNKNOWN_SIDE_TRUST)
+        for side in (axis_deg % 360, (axis_deg + 180) % 360)
+    ]
+    best = max(tries, key=vote_for_side)
+    return replace(best, flags=best.flags | flag_bit("lamp_side_unknown"))
+
+
+def vote_for_side(answer: Sorted) -> float:
+    """Return how strongly a sorting speaks for the lamp side it assumed (sum of pit confidences)."""
+    return float(np.sum(answer.confidence[answer.confidence > 0.5]))
+
+
+def calibrate(logits: np.ndarray, *, trust: float = 1.0) -> np.ndarray:
+    """Return the calibrated chance of a pit from the network's logits (n, kinds)."""
+    slope, offset = load_weights()["calibration"]
+    return _logistic(trust * (slope * pit_margin(logits) + offset))
+
+
+def pit_margin(logits: np.ndarray) -> np.ndarray:
+    """Return by how much "pit" beats everything else together, in natural log odds."""
+    others = np.delete(logits, PIT, axis=1)
+    top = others.max(axis=1)
+    return logits[:, PIT] - top - np.log(np.exp(others - top[:, None]).sum(axis=1))
+
+
+def drop_overlaps(answer: Sorted, *, overlap_max: float = OVERLAP_MAX) -> Sorted:
+    """Return the entries, surest first, without those that mostly lie on a surer one of like kind."""
+    order = np.argsort(-np.maximum(answer.confidence, answer.kind_confidence * 0.5), kind="stable")
+    answer = answer.take(order)
+    c = answer.candidates
+    keep = np.ones(len(c), bool)
+    for i, j in _touching_pairs(c):
+        if keep[i] and keep[j] and _shared_share(c, i, j) > overlap_max:
+            keep[j] = False
+    return answer.take(keep)
+
+
+def _look_twice(
+    octaves: list[Octave],
+    candidates: Candidates,
+    light: tuple[np.ndarray, np.ndarray],
+    settings: SortSettings,
+    trust: float = 1.0,
+) -> Sorted:
+    toward_deg, angle_deg = light
+    first = _look(octaves, candidates, toward_deg, angle_deg)[0]
+    chance = 1 - np.exp(first.logits[:, NOTHING] - _log_sum(first.logits))
+    hopeful = (calibrate(first.logits) > SECOND_LOOK_FROM) | (chance > settings.confidence_listed_min)
+    moved = refine(candidates, first, toward_deg, octaves).take(hopeful)
+    toward_deg, angle_deg = toward_deg[hopeful], angle_deg[hopeful]
+    second, patches = _look(octaves, moved, toward_deg, angle_deg)
+    shares = np.exp(second.logits - _log_sum(second.logits)[:, None])
+    kind = shares.argmax(axis=1)
+    placed = refine(moved, second, toward_deg, octaves)
+    answer = Sorted(
+        placed, kind, calibrate(second.logits, trust=trust), shares.max(axis=1), second.size_sd, second.lip,
+        toward_deg, -patches[:, 1][:, *_NEAR_SIDE].mean(axis=(1, 2)),
+        patches[:, 1][:, *_FAR_SIDE].mean(axis=(1, 2)), np.zeros(len(kind), np.int64),
+    )  # fmt: skip
+    listed = (answer.confidence >= settings.confidence_listed_min) | (
+        (kind != NOTHING) & (kind != PIT) & (answer.kind_confidence >= settings.confidence_listed_min)
+    )
+    return drop_overlaps(answer.take(listed))
+
+
+def _look(
+    octaves: list[Octave], candidates: Candidates, toward_deg: np.ndarray, angle_deg: np.ndarray
+) -> tuple[Answer, np.ndarray]:
+    patches = cut_patches(octaves, candidates, toward_deg)
+    return judge_patches(patches, describe_candidates(candidates, angle_deg)), patches
+
+
+def refine(candidates: Candidates, answer: Answer, toward_deg: np.ndarray, octaves: list[Octave]) -> Candidates:
+    """Return candidates moved and resized as the network says, each in the octave that suits it."""
+    angle = np.radians(toward_deg)
+    along, across = (answer.shift * candidates.diameter_px[:, None]).T
+    row = candidates.row + along * np.cos(angle) - across * np.sin(angle)
+    col = candidates.col - along * np.sin(angle) - across * np.cos(angle)
+    size = candidates.diameter_px * answer.size
+    octave = choose_octave(octaves, size)
+    return replace(
+        candidates,
+        row=row.astype(np.float32),
+        col=col.astype(np.float32),
+        diameter_px=size.astype(np.float32),
+        octave=octave,
+    )
+
+
+def choose_octave(octaves: list[Octave], diameter_px: np.ndarray) -> np.ndarray:
+    """Return for each diameter (map pixels) the octave whose sizes it falls into."""
+    first = octaves[0].diameters_px[0] * octaves[0].shrink
+    step = np.floor(np.log2(np.maximum(diameter_px, 1e-3) / first) + 1e-6)
+    return np.clip(step, 0, len(octaves) - 1).astype(np.intp)
+
+
+def _log_sum(logits: np.ndarray) -> np.ndarray:
+    top = logits.max(axis=1, initial=-np.inf) if len(logits) else np.empty(0, np.float32)
+    return top + np.log(np.exp(logits - top[:, None]).sum(axis=1))
+
+
+def _logistic(x: np.ndarray) -> np.ndarray:
+    return 1 / (1 + np.exp(-np.clip(x, -40, 40)))
+
+
+def _touching_pairs(c: Candidates) -> list[list[int]]:
+    """Pairs (surer, less sure) whose circles may touch, in order of the surer one."""
+    return near_pairs(np.column_stack([c.row, c.col]), c.diameter_px, 1.0).tolist()
+
+
+def _shared_share(c: Candidates, i: int, j: int) -> float:
+    """Share of the smaller of two circles that lies in the larger (lens area over circle area)."""
+    gap = float(np.hypot(c.row[i] - c.row[j], c.col[i] - c.col[j]))
+    a, b = sorted((float(c.diameter_px[i]) / 2, float(c.diameter_px[j]) / 2))
+    if gap >= a + b:
+        return 0.0
+    if gap <= b - a:
+        return 1.0
+    at_a = np.arccos((gap**2 + a**2 - b**2) / (2 * gap * a))
+    at_b = np.arccos((gap**2 + b**2 - a**2) / (2 * gap * b))
+    lens = a**2 * (at_a - np.sin(2 * at_a) / 2) + b**2 * (at_b - np.sin(2 * at_b) / 2)
+    return float(lens / (np.pi * a**2))
