@@ -108,6 +108,32 @@ class LightSettings(CheckedSettings):
     background_scale_min_px: float = setting(
         24.0, "The background never follows details finer than this.", unit="px", low=4
     )
+    evidence_mm_per_px: float = setting(
+        0.35, "Pixel size the photo is asked at for its lamp.", unit="mm", low=0.02, high=5
+    )
+    evidence_megapixels: float = setting(
+        2.0, "Larger faces are asked for their lamp in spread windows.", unit="MP", low=0.1, high=100
+    )
+    evidence_noise: float = setting(
+        4.0, "A dark spot votes on the lamp side from this many noise levels.", low=1, high=20
+    )
+    evidence_contrast: float = setting(
+        0.15, "A dark spot votes on the lamp side from this much darkening.", low=0.01, high=1
+    )
+    side_votes_min: int = setting(8, "Spots needed before the lamp side is doubted.", low=3)
+    side_sd_min: float = setting(
+        3.0, "Standard deviations needed before the lamp side is doubted.", unit="sd", low=1, high=10
+    )
+    side_share_min: float = setting(
+        0.2, "Balance of votes needed before the lamp side is doubted.", low=0.01, high=1
+    )
+    axis_error_max_deg: float = setting(
+        30.0, "A lamp said this far off the light axis seen is doubted.", unit="deg", low=5, high=85,
+        source="made-up scenes: 20 degrees of error cost nothing, 45 degrees a quarter of the pits",
+    )
+    axis_strength_min: float = setting(
+        0.25, "Below this strength the grain's axis is not used.", low=0.01, high=1
+    )
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -235,6 +261,31 @@ class ColourSettings(CheckedSettings):
         0.18, "Reflectance of the grey reference unless it is typed in.", low=0.01, high=1,
         source="usual photographic grey card, from memory",
     )
+    block_mm: float = setting(
+        2.5, "Light is averaged over blocks of this side before tone is read.", unit="mm", low=0.1, high=20
+    )
+    cell_seen_min: float = setting(
+        0.25, "A cell is read when at least this share of it is clean face.", low=0.01, high=1
+    )
+    lamp_end_change: float = setting(
+        0.30, "Change of light from end to end a soft lamp may well have, for when one photo cannot tell.",
+        low=0.01, high=2,
+    )
+    drift_even_dE00: float = setting(
+        1.0, "A drift from end to end that stays below this is called even.", unit="dE00", low=0.1, high=10,
+        source="1 is just visible on average; real range about 0.1 to 2 (colour difference review, read)",
+    )
+    blotch_dE00: float = setting(
+        2.0, "An area that differs from the slab's median by this much is listed.", unit="dE00",
+        low=0.3, high=20,
+    )
+    blotch_smallest_mm: float = setting(
+        40.0, "Areas smaller than a disc of this diameter are not listed.", unit="mm", low=5
+    )
+    spot_dE00: float = setting(
+        2.0, "A patch that differs from the ring around it by this much will read as a spot.", unit="dE00",
+        low=0.3, high=20, source="top of the range called just visible (colour difference review, read)",
+    )
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -253,6 +304,12 @@ class CompareSettings(CheckedSettings):
     )
     place_sd_mm: float = setting(
         0.4, "How well one photo places a pit, one standard deviation.", unit="mm", low=0.01, high=20
+    )
+    place_sd_share: float = setting(
+        0.06, "And worse by this share of the pit's own diameter.", low=0, high=1
+    )
+    frame_sd_mm: float = setting(
+        2.0, "How well two plans agree when nothing stable was found to align them.", unit="mm", low=0.1, high=50
     )
     size_sd_share: float = setting(
         0.25, "How much the diameter of one pit differs between photos (log scale).", low=0.01, high=2
@@ -310,6 +367,9 @@ class ReportSettings(CheckedSettings):
         source="trade notes: one page per 600 mm field",
     )
     paper: str = setting("a4", "Paper of the printed pages.", choices=("a4", "us-letter"))
+    language: str = setting("en", "Language of pictures and pages.", choices=("en", "es", "de"))
+    shop_name: str = setting("", "The shop's own name at the head of the client report.")
+    shop_logo: str = setting("", "Picture file (PNG or JPEG) of the shop's own logo.")
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
