@@ -250,6 +250,69 @@ class RepairSettings(CheckedSettings):
         50.0, "Paste that stays in each pot and on the tools.", unit="g", low=0,
         source="assumption: change it to your own figure",
     )
+    two_lifts_min_per_pit: float = setting(
+        1.5, "Minutes to fill and cut back one larger pit in two lifts.", unit="min", low=0.01,
+        source="assumption: change it to your own time",
+    )
+    repair_min_per_void: float = setting(
+        15.0, "Minutes to look at, chip and pack one void.", unit="min", low=0.1,
+        source="assumption: change it to your own time",
+    )
+    field_setup_min: float = setting(
+        1.0, "Minutes to clean, dampen and set up at one field before filling.", unit="min", low=0,
+        source="assumption: change it to your own time",
+    )
+    coat_setup_min: float = setting(
+        15.0, "Minutes to mask, mix and clean up for one coated zone.", unit="min", low=0,
+        source="assumption: change it to your own time",
+    )
+    test_strip_min: float = setting(
+        20.0, "Minutes to hone a 300 mm test strip and photograph it again.", unit="min", low=0,
+        source="assumption: change it to your own time",
+    )
+    spot_penalty_min_per_pit: float = setting(
+        0.1, "Minutes of trouble expected because one filled pit may read as a spot.", unit="min",
+        low=0, source="assumption: filled holes that read as spots are the classic complaint",
+    )
+    tone_penalty_min_per_m2: float = setting(
+        10.0, "Minutes of trouble expected because a coat changes the tone of one square metre.",
+        unit="min/m2", low=0, source="assumption: a coat changes the tone of all it touches",
+    )
+    closed_per_pass: float = setting(
+        0.9, "Share of treated pits that are closed after one pass.", low=0.01, high=1,
+        source="assumption: a second pass is proposed when more than 10 % are still open",
+    )
+    n_passes: int = setting(
+        2, "Passes planned: fill, look again, refill.", low=1, high=4,
+        source="trade notes: one to three rounds, common practice",
+    )
+    money_per_hour: float = setting(
+        0.0, "What one hour of hand time costs in the shop's own money; 0 = no money shown.", low=0,
+        source="the shop's own",
+    )
+    paste_money_per_kg: float = setting(
+        0.0, "What one kilogram of paste costs in the shop's own money.", low=0,
+        source="the shop's own",
+    )
+    filler: str = setting(
+        "ordinary_paste", "Class of filler, which decides waits and batch size.",
+        choices=("ordinary_paste", "rapid_paste", "slab_mix", "sanded_mortar", "thin_skim"),
+        source="trade notes, material classes",
+    )
+    batch_g_max: float = setting(
+        2300.0, "Largest batch one person can place.", unit="g", low=10,
+        source="trade notes: about 2.3 kg is all one can place in patches, read",
+    )
+    solver_seconds: float = setting(
+        12.0, "Longest time the search for the least-cost plan may take.", unit="s", low=0.1, high=600
+    )
+    solver_gap: float = setting(
+        0.005, "The search stops within this share of the least cost.", low=0, high=0.5
+    )
+    ratio_shallow_min: float = setting(
+        0.6, "Share of pits without a usable shadow from which a test strip is honed first.",
+        low=0, high=1,
+    )
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -325,7 +388,7 @@ class CompareSettings(CheckedSettings):
         source="our choice; no published dish depth found",
     )
     dish_share: float = setting(
-        0.10, "Share of filled pits expected to have sunk, before anything is seen.", low=0, high=1
+        0.25, "Share of places still hollow expected to be sunk fills, before anything is seen.", low=0, high=1
     )
     detection_slope: float = setting(
         6.0, "Steepness of the chance to be found against the logarithm of the size.", low=1, high=50

@@ -195,7 +195,7 @@ def _grade_pit_rate(name: str, scheme: Scheme, measured: Measured, book: SchemeB
     )
     notes += (f"Mean over the face: {mean:.1f} in the same area.",)
     value = float(rate[at[0]])
-    n_pits = int(round(value / per_window[at[0]]))
+    n_pits = round(value / per_window[at[0]])
     share = float(_shares(positions, _open_area(measured, positions, counted))[at[0]])
     return make_grade(
         name,
@@ -287,6 +287,7 @@ def _describe_size(
         entry[name] = float(share[at])
         entry[f"where_{name}_mm"] = [left_mm, top_mm]
         entry[f"n_pits_{name}"] = int(count[at])
+    entry["x_mm"], entry["y_mm"] = entry["where_max_mm"]
     return entry
 
 
