@@ -60,10 +60,7 @@ def draw_bubbles(recipe: "SlabRecipe", board: Board, rng: np.random.Generator) -
     where the bubble lies.
     Source: our choice, after how entrapped air meets a form face.
     """
-    if recipe.n_pits is not None:
-        wanted = recipe.n_pits
-    else:
-        wanted = int(rng.poisson(recipe.pits_per_m2 * recipe.size_mm[0] * recipe.size_mm[1] / 1e6))
+    wanted = recipe.draw_count(rng)
     diameters = draw_diameters(
         wanted,
         rng,
@@ -77,7 +74,9 @@ def draw_bubbles(recipe: "SlabRecipe", board: Board, rng: np.random.Generator) -
     for diameter in diameters:
         group = _draw_group(float(diameter) / 2, rng)
         reach = max(bubble.reach_mm for bubble in group)
-        centre = centres[rng.integers(len(centres))] if rng.random() < recipe.cluster_share else None
+        centre = (
+            centres[rng.integers(len(centres))] if rng.random() < recipe.cluster_share else None
+        )
         place = board.find_place(reach, centre_mm=centre, spread_mm=recipe.cluster_mm)
         if place is not None:
             shape = "bubble" if len(group) == 1 else "bubbles"
@@ -137,7 +136,9 @@ def _draw_group(radius: float, rng: np.random.Generator) -> list[Bubble]:
         angle = rng.uniform(0, 2 * np.pi)
         away = radius * rng.uniform(0.75, 1.0) + 0.35 * small
         group.append(
-            Bubble(small, small * rng.uniform(-0.3, 0.6), away * np.cos(angle), away * np.sin(angle))
+            Bubble(
+                small, small * rng.uniform(-0.3, 0.6), away * np.cos(angle), away * np.sin(angle)
+            )
         )
     return group
 

@@ -31,7 +31,7 @@ class Camera:
     aim_mm : slab place in the middle of the photo; None is the slab's middle.
     tilt_deg : angle between the line of sight and the slab's normal, 0 to 70.
     tilt_from_deg : side the camera stands on, clockwise from up (180 = at the bottom edge).
-    turn_deg : roll of the camera about its line of sight, clockwise.
+    turn_deg : how far the slab appears turned clockwise in the photo (the camera rolled the other way).
     distance_mm : from the lens to the place aimed at; sets how strong the perspective is.
     k1 : radial bend of the lens per (half diagonal)^2, below 0 barrel.
     vignetting : loss of light in the corners, share, 0 to .8.
@@ -193,8 +193,8 @@ def _turn_camera(tilt_deg: float, from_deg: float, turn_deg: float) -> np.ndarra
     side, tilt, roll = np.deg2rad([from_deg, tilt_deg, turn_deg])
     # The camera leans about the axis at right angles to the side it stands on.
     axis = np.array([np.cos(side), np.sin(side), 0.0])
-    lean, _ = cv2.Rodrigues(axis * -tilt)
-    spin, _ = cv2.Rodrigues(np.array([0.0, 0.0, 1.0]) * -roll)
+    lean, _ = cv2.Rodrigues(axis * tilt)
+    spin, _ = cv2.Rodrigues(np.array([0.0, 0.0, 1.0]) * roll)
     return spin @ lean
 
 
@@ -206,7 +206,9 @@ def _take_view(radiance: np.ndarray, camera: Camera, rng) -> tuple[np.ndarray, n
     map_x, map_y = _map_photo(camera, grid)
     view = cv2.remap(radiance, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     rows, cols = radiance.shape[:2]
-    gap = np.minimum(np.minimum(map_x + 0.5, cols - 0.5 - map_x), np.minimum(map_y + 0.5, rows - 0.5 - map_y))
+    gap = np.minimum(
+        np.minimum(map_x + 0.5, cols - 0.5 - map_x), np.minimum(map_y + 0.5, rows - 0.5 - map_y)
+    )
     seen = np.clip(gap + 0.5, 0, 1)
     floor = _draw_floor((height, width), gap * np.float32(grid), camera, rng)
     return view * seen[:, :, None] + floor * (1 - seen)[:, :, None], seen > 0.5

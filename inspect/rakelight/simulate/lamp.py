@@ -20,9 +20,6 @@ from ..core.errors import LampError
 if TYPE_CHECKING:
     from .slab import Slab
 
-BELOW_MM = -1e4
-"""Height given to what lies outside the slab, so that it never casts a shadow."""
-
 
 @dataclass(frozen=True, slots=True)
 class Lamp:
@@ -249,7 +246,7 @@ def _shadow_far(height_mm: np.ndarray, mm_per_px: float, lamp: Lamp) -> np.ndarr
     turn[0, 2] += (side - cols) / 2
     turn[1, 2] += (side - rows) / 2
     turned = cv2.warpAffine(
-        height_mm, turn, (side, side), flags=cv2.INTER_LINEAR, borderValue=BELOW_MM
+        height_mm, turn, (side, side), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
     lit = _run_horizon(turned, mm_per_px, lamp)
     return cv2.warpAffine(
@@ -266,8 +263,20 @@ def _run_horizon(height_mm: np.ndarray, mm_per_px: float, lamp: Lamp) -> np.ndar
         horizon = np.maximum.accumulate(lifted, axis=1)
         clearance = np.full(height_mm.shape, rise, np.float32)
         clearance[:, 1:] = lifted[:, 1:] - horizon[:, :-1]
-        lit += np.clip(clearance / np.float32(rise) + np.float32(0.5), 0, 1)
+        lit += _soften_edge(clearance / np.float32(rise))
     return lit / len(angles)
+
+
+def _soften_edge(clearance_px: np.ndarray) -> np.ndarray:
+    """Return 1 for lit, 0 for hidden, and the lit part of the pixel in which a shadow ends.
+
+    `clearance_px` is how far the light passes above, in steps of the light's fall per pixel. A
+    pixel lit after a lit one is wholly lit, however grazing the light: that is Lambert's matter.
+    """
+    lit = np.clip(clearance_px + np.float32(0.5), 0, 1)
+    is_clear = clearance_px >= 0
+    np.maximum(lit[:, 1:], is_clear[:, 1:] & is_clear[:, :-1], out=lit[:, 1:])
+    return lit
 
 
 def _spread_angles(angle_deg: float, spread_deg: float) -> list[float]:
@@ -281,7 +290,8 @@ def _shadow_near(height_mm: np.ndarray, mm_per_px: float, lamp: Lamp) -> np.ndar
     foot_col, foot_row = lamp.x_mm / mm_per_px - 0.5, lamp.y_mm / mm_per_px - 0.5
     right = np.arange(cols, dtype=np.float32)[None, :] - np.float32(foot_col)
     down = np.arange(rows, dtype=np.float32)[:, None] - np.float32(foot_row)
-    far, turn = cv2.cartToPolar(*np.broadcast_arrays(right, down))
+    # OpenCV's own polar angle is good to .3 degrees only, which is many pixels far from the lamp.
+    far, turn = np.hypot(right, down), np.arctan2(down, right)
     middle = np.arctan2((rows - 1) / 2 - foot_row, (cols - 1) / 2 - foot_col)
     turn = np.mod(turn - np.float32(middle) + np.float32(np.pi), np.float32(2 * np.pi))
     start, stop = float(turn.min()), float(turn.max())
@@ -298,7 +308,7 @@ def _shadow_near(height_mm: np.ndarray, mm_per_px: float, lamp: Lamp) -> np.ndar
         map_col.astype(np.float32),
         map_row.astype(np.float32),
         cv2.INTER_LINEAR,
-        borderValue=BELOW_MM,
+        borderMode=cv2.BORDER_REPLICATE,
     )
     lit = _run_fan(polar, line * np.float32(mm_per_px), lamp)
     place_col = (far - np.float32(near)) / np.float32(far_step)
@@ -319,5 +329,5 @@ def _run_fan(height_mm: np.ndarray, far_mm: np.ndarray, lamp: Lamp) -> np.ndarra
         step = lamp_mm / np.square(far_mm) * (far_mm[1] - far_mm[0])
         clearance = np.ones(height_mm.shape, np.float32)
         clearance[:, 1:] = (flattest[:, :-1] - drop[:, 1:]) / step[1:]
-        lit += np.clip(clearance + np.float32(0.5), 0, 1)
+        lit += _soften_edge(clearance)
     return lit / len(angles)

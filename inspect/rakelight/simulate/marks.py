@@ -142,9 +142,9 @@ def draw_scratches(face: Face, per_m2: float) -> None:
     """Cut thin scratches, straight or lightly bent, some lighter than the face."""
     for _ in range(face.count(per_m2)):
         length = face.rng.uniform(8, 60)
-        width = face.rng.uniform(0.12, 0.45)
+        width = face.rng.uniform(0.1, 0.35)
         line = _walk_line(face, length, bend=0.01)
-        depth = width * face.rng.uniform(0.15, 0.5)
+        depth = width * face.rng.uniform(0.04, 0.3)
         _draw_line(face, line, width, depth_mm=depth, tone=face.rng.uniform(0.92, 1.2))
         face.note("scratch", *line.mean(axis=0), (length, width, length * width))
 
@@ -164,7 +164,9 @@ def draw_trowel_arcs(face: Face, n: int) -> None:
     width, height = face.size_mm
     for _ in range(n):
         radius = face.rng.uniform(0.35, 1.0) * max(width, 120)
-        centre = np.array([face.rng.uniform(-0.3, 1.3) * width, face.rng.uniform(0.6, 1.8) * height])
+        centre = np.array(
+            [face.rng.uniform(-0.3, 1.3) * width, face.rng.uniform(0.6, 1.8) * height]
+        )
         start = face.rng.uniform(190, 300)
         angle = np.deg2rad(np.linspace(start, start + face.rng.uniform(20, 60), 60))
         line = centre + radius * np.column_stack([np.cos(angle), np.sin(angle)])
@@ -182,11 +184,12 @@ def draw_joint(face: Face, share: float, *, tone_step: float, lip_mm: float) -> 
     """Cast the slab in two batches that meet at `share` of the width: a tone step and a low lip."""
     rows, cols = face.height_mm.shape
     wander = cv2.resize(
-        face.rng.standard_normal((max(rows // 200, 3), 1)).astype(np.float32), (1, rows),
+        face.rng.standard_normal((max(rows // 200, 3), 1)).astype(np.float32),
+        (1, rows),
         interpolation=cv2.INTER_CUBIC,
     )[:, 0]
     edge = share * cols + wander * 2.5 / face.mm_per_px
-    gap = (np.arange(cols, dtype=np.float32)[None, :] - edge[:, None].astype(np.float32))
+    gap = np.arange(cols, dtype=np.float32)[None, :] - edge[:, None].astype(np.float32)
     gap *= np.float32(face.mm_per_px)
     side = np.clip(gap / 3.0, -1, 1)
     face.albedo *= (1 + np.float32(tone_step / 2) * side)[:, :, None]
@@ -224,7 +227,13 @@ def _walk_line(face: Face, length_mm: float, *, bend: float) -> np.ndarray:
 
 
 def _draw_line(
-    face: Face, line_mm: np.ndarray, width_mm: float, *, depth_mm: float, tone: float, soft: float = 0.2
+    face: Face,
+    line_mm: np.ndarray,
+    width_mm: float,
+    *,
+    depth_mm: float,
+    tone: float,
+    soft: float = 0.2,
 ) -> None:
     """Cut (or raise, with a depth below 0) a line of the given width into the face."""
     reach = 2 * width_mm + 3 * face.mm_per_px

@@ -343,7 +343,9 @@ def _shape_merged(radius: float, depth: float, rng) -> list[Lobe]:
 
 def _shape_rimmed(radius: float, depth: float, rng) -> list[Lobe]:
     mouth = draw_mouth(rng, roughness=0.08)
-    return [Lobe(radius, depth, mouth=mouth, profile="bowl", shape_number=0.5, rim_mm=0.05 * radius)]
+    return [
+        Lobe(radius, depth, mouth=mouth, profile="bowl", shape_number=0.5, rim_mm=0.05 * radius)
+    ]
 
 
 def _shape_flat(radius: float, depth: float, rng) -> list[Lobe]:

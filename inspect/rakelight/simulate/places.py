@@ -23,7 +23,11 @@ class Board:
         self.taken = np.zeros(shape, bool)
 
     def find_place(
-        self, reach_mm: float, *, centre_mm: tuple[float, float] | None = None, spread_mm: float = 0.0
+        self,
+        reach_mm: float,
+        *,
+        centre_mm: tuple[float, float] | None = None,
+        spread_mm: float = 0.0,
     ) -> tuple[float, float] | None:
         """Return a free place (x, y) in mm for a thing of that radius, or None when there is none.
 
@@ -81,4 +85,6 @@ def draw_diameters(
         diameters = np.append(diameters, kept)
         if len(diameters) >= n:
             return np.sort(diameters[:n])[::-1]
-    raise SettingsError("The pit sizes asked for lie almost wholly outside smallest_mm..largest_mm.")
+    raise SettingsError(
+        "The pit sizes asked for lie almost wholly outside smallest_mm..largest_mm."
+    )

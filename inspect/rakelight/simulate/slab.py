@@ -12,7 +12,7 @@ import pandas as pd
 
 from ..core.checks import check_number, check_positive
 from . import bubbles, marks, texture
-from .pits import SHAPES, Pit, build_pit, measure_pit
+from .pits import Pit, build_pit, measure_pit
 from .places import Board, draw_diameters
 
 PIT_TRUTH_COLUMNS = {
@@ -109,6 +109,12 @@ class SlabRecipe:
             max(round(self.size_mm[0] / self.mm_per_px), 1),
         )
 
+    def draw_count(self, rng: np.random.Generator) -> int:
+        """Return how many pits the recipe asks for, by chance (Poisson) when given as a density."""
+        if self.n_pits is not None:
+            return self.n_pits
+        return int(rng.poisson(self.pits_per_m2 * self.size_mm[0] * self.size_mm[1] / 1e6))
+
 
 @dataclass(frozen=True, slots=True)
 class Slab:
@@ -189,7 +195,7 @@ def draw_pits(recipe: SlabRecipe, board: Board, rng: np.random.Generator) -> lis
     Errors of the answer: pits that find no room are left out.
     Source: our choice.
     """
-    wanted = count_pits(recipe, rng)
+    wanted = recipe.draw_count(rng)
     diameters = draw_diameters(
         wanted,
         rng,
@@ -204,24 +210,14 @@ def draw_pits(recipe: SlabRecipe, board: Board, rng: np.random.Generator) -> lis
     centres = rng.random((max(wanted // 12, 1), 2)) * np.array(recipe.size_mm)
     pits = []
     for diameter, which, ratio in zip(diameters, chosen, ratios, strict=True):
-        pit = build_pit(
-            names[which], 0.0, 0.0, diameter_mm=diameter, depth_ratio=ratio, rng=rng
+        pit = build_pit(names[which], 0.0, 0.0, diameter_mm=diameter, depth_ratio=ratio, rng=rng)
+        centre = (
+            centres[rng.integers(len(centres))] if rng.random() < recipe.cluster_share else None
         )
-        centre = centres[rng.integers(len(centres))] if rng.random() < recipe.cluster_share else None
         place = board.find_place(pit.reach_mm, centre_mm=centre, spread_mm=recipe.cluster_mm)
         if place is not None:
             pits.append(replace(pit, x_mm=place[0], y_mm=place[1]))
     return pits
-
-
-def count_pits(recipe: SlabRecipe, rng: np.random.Generator) -> int:
-    """Return how many pits a recipe asks for (Poisson when given as a density).
-
-    Errors of the answer: none. Source: definition.
-    """
-    if recipe.n_pits is not None:
-        return recipe.n_pits
-    return int(rng.poisson(recipe.pits_per_m2 * recipe.size_mm[0] * recipe.size_mm[1] / 1e6))
 
 
 def carve_pits(face: marks.Face, pits: list[Pit]) -> tuple[np.ndarray, np.ndarray]:
@@ -283,14 +279,7 @@ def _make_face(recipe: SlabRecipe, rng: np.random.Generator) -> tuple[np.ndarray
         height += texture.draw_board_ridges(shape, grid, rng, pitch_mm=recipe.board_mm)
     if recipe.unevenness_mm > 0:
         height += np.float32(recipe.unevenness_mm) * texture.draw_noise(shape, 150.0 / grid, rng)
-    tone = 1 + np.float32(recipe.mottling) * texture.draw_mottle(shape, grid, rng)
-    if recipe.specks > 0:
-        for size, change in ((0.5, -0.28), (0.8, 0.22), (1.2, -0.12)):
-            tone += np.float32(change) * texture.draw_specks(
-                shape, grid, rng, diameter_mm=size, share=recipe.specks / 2
-            )
-    tint = np.array(recipe.tint, np.float32) * np.float32(recipe.albedo)
-    return height, np.maximum(tone, 0.1)[:, :, None] * tint
+    return height, texture.draw_concrete_tone(shape, grid, recipe, rng)
 
 
 def _draw_marks(face: marks.Face, recipe: SlabRecipe) -> None:
@@ -308,6 +297,3 @@ def _draw_marks(face: marks.Face, recipe: SlabRecipe) -> None:
     marks.draw_cracks(face, recipe.n_cracks)
     marks.draw_crumbs(face, recipe.crumbs_per_m2, diameter_mm=recipe.crumb_mm)
     marks.draw_grains(face, recipe.grains_per_m2, diameter_mm=recipe.grain_mm)
-
-
-__all__ = ["PIT_TRUTH_COLUMNS", "SHAPES", "Slab", "SlabRecipe", "make_slab"]
