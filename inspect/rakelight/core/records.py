@@ -266,7 +266,9 @@ class Lamp:
 
     from_deg : side, clockwise from up in the plan, NaN when unknown; angle_deg : elevation, NaN
     when unknown; at_mm : (x, y, height) of a lamp of known place, else None. basis : said,
-    post, photo or unknown. axis_deg : light axis read from the grain (mod 180), NaN when not.
+    post, photo or unknown. axis_deg : light axis read from the photo (mod 180), NaN when not.
+    side_evidence : -1 to 1, how far the pits agree with the side said (or guessed when none was
+    said), NaN without pits. figures : what else the photo says about its light, by name.
     """
 
     from_deg: float = math.nan
@@ -277,6 +279,7 @@ class Lamp:
     side_evidence: float = math.nan
     flags: int = 0
     notes: tuple[str, ...] = ()
+    figures: dict[str, float] = field(default_factory=dict)
 
     @property
     def is_side_known(self) -> bool:

@@ -296,8 +296,16 @@ class RepairSettings(CheckedSettings):
     )
     filler: str = setting(
         "ordinary_paste", "Class of filler, which decides waits and batch size.",
-        choices=("ordinary_paste", "rapid_paste", "slab_mix", "sanded_mortar", "thin_skim"),
+        choices=("ordinary_paste", "rapid_paste", "slab_mix", "sanded_mortar", "thin_skim", "clear_resin"),
         source="trade notes, material classes",
+    )
+    placing_share: float = setting(
+        0.5, "Share of the time per pit or square metre that goes into placing; the rest is cutting back.",
+        low=0.05, high=1, source="assumption: change it to your own figure",
+    )
+    air_celsius: float = setting(
+        21.0, "Air temperature at the work, which scales the waits.", unit="C", low=-5, high=45,
+        source="reference condition for worktop mixes 21-24 C, supplier help, read",
     )
     batch_g_max: float = setting(
         2300.0, "Largest batch one person can place.", unit="g", low=10,

@@ -1,0 +1,164 @@
+"""Could the other photo have shown a pit at this place at all?
+
+Catalogue: `find_chance` (chance to be found by size alone), `judge_sight` (size, lamp, pure white
+or black, coverage and the verdict on the photo, with the word for what stood in the way). Higher is better: 1 =
+it would certainly have been listed, 0 = it could not.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..core.records import FaceMap, Inspection, Lamp
+from ..core.settings import CompareSettings
+
+REASONS = ("", "size", "lamp", "clipped", "coverage", "photo")
+"""Why a photo could not show a place; empty when it could. Worded in `REASON_TEXT`."""
+
+REASON_TEXT = {
+    "size": "smaller than the photo can be trusted to show",
+    "coverage": "outside what the photo covers",
+    "clipped": "in pure white or pure black",
+    "lamp": "too shallow for a lamp that stood this high",
+    "photo": "in a photo that should be taken again",
+}
+
+COVER_SHARE_MIN = 0.9
+CLIPPED_SHARE_MAX = 0.5
+CLIPPED_LOW, CLIPPED_HIGH = 3, 252
+LAMP_CONTRAST_MIN = 0.3
+"""Least brightness of a pit's lit wall over flat face, as a share of it (our choice; grain of a
+trowelled face reaches .1 to .3 under a lamp at 10 degrees)."""
+RING = np.array([(0.0, 0.0), *((np.cos(a), np.sin(a)) for a in np.arange(12) * np.pi / 6)])
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """chance : that an open pit here would have been listed (n,). reason : a word of REASONS (n,)."""
+
+    chance: np.ndarray
+    reason: np.ndarray
+
+    @property
+    def is_blind(self) -> np.ndarray:
+        """Where the photo could not show it (n,)."""
+        return self.reason != ""
+
+
+def smallest_trusted_mm(inspection: Inspection) -> float:
+    """Return the diameter in mm below which this survey lists no pit, or none that is counted."""
+    find = inspection.settings.get("find", {})
+    asked_mm = float(find.get("smallest_mm", np.nan))
+    sizes = [s for s in (asked_mm, inspection.quality.smallest_countable_mm) if np.isfinite(s)]
+    return max(sizes, default=0.0)
+
+
+def find_chance(
+    diameter_mm: np.ndarray, smallest_mm: float, *, settings: CompareSettings | None = None
+) -> np.ndarray:
+    """Return the chance (n,) that an open pit of this diameter is found, by size alone.
+
+    `smallest_mm` is the smallest countable diameter; 0 means that size is no hindrance.
+
+    Errors of the answer
+    --------------------
+    One curve for all photos; the true slope depends on grain, blur and lamp.
+
+    Source
+    ------
+    Logistic curve on the logarithm of size, as in hit/miss probability-of-detection practice
+    (standards sheet 3.2, read); slope: our choice.
+    """
+    settings = settings or CompareSettings()
+    diameter_mm = np.asarray(diameter_mm, float)
+    top = settings.detection_at_smallest
+    if not smallest_mm > 0:
+        return np.full(diameter_mm.shape, 1.0)
+    lift = settings.detection_slope * np.log(np.maximum(diameter_mm, 1e-9) / smallest_mm)
+    return 1 / (1 + (1 - top) / top * np.exp(-lift))
+
+
+def judge_sight(
+    inspection: Inspection,
+    x_mm: np.ndarray,
+    y_mm: np.ndarray,
+    *,
+    diameter_mm: np.ndarray,
+    depth_share: np.ndarray | None = None,
+    settings: CompareSettings | None = None,
+) -> Sight:
+    """Return whether this survey could show open pits at places on its own plan.
+
+    Parameters
+    ----------
+    x_mm, y_mm, diameter_mm : (n,) mm.
+    depth_share : (n,), optional
+        Least depth over diameter as known from the other survey; NaN = not known.
+
+    Returns
+    -------
+    Sight, with the strongest reason where several hold (the last of REASONS that applies).
+    """
+    settings = settings or CompareSettings()
+    smallest_mm = smallest_trusted_mm(inspection)
+    chance = find_chance(diameter_mm, smallest_mm, settings=settings)
+    reason = np.where(diameter_mm < smallest_mm, "size", "").astype(object)
+    reason[_is_lamp_too_high(inspection.lamp, x_mm, y_mm, depth_share)] = "lamp"
+    reason[_is_clipped(inspection.face, x_mm, y_mm, diameter_mm)] = "clipped"
+    reason[~_is_covered(inspection, x_mm, y_mm, diameter_mm)] = "coverage"
+    if inspection.quality.verdict == "retake":
+        reason[:] = "photo"
+    chance = np.where(np.isin(reason, ("clipped", "coverage")), 0.0, chance)
+    chance = np.where(np.isin(reason, ("lamp", "photo")), 0.5 * chance, chance)
+    return Sight(chance, reason.astype(str))
+
+
+def _is_covered(inspection, x_mm, y_mm, diameter_mm) -> np.ndarray:
+    face = inspection.face
+    if face.seen.size == 0:
+        width_mm, height_mm = inspection.scale.size_mm
+        return (x_mm >= 0) & (y_mm >= 0) & (x_mm <= width_mm) & (y_mm <= height_mm)
+    return _share_around(face.seen, face, x_mm, y_mm, diameter_mm) >= COVER_SHARE_MIN
+
+
+def _is_clipped(face: FaceMap, x_mm, y_mm, diameter_mm) -> np.ndarray:
+    """Mostly pure white, or mostly pure black for more than the pit's own shadow."""
+    if face.rgb.size == 0:
+        return np.zeros(len(x_mm), bool)
+    around = _pixels_around(face.rgb, face, x_mm, y_mm, 2.5 * np.asarray(diameter_mm))
+    white = np.mean(np.all(around >= CLIPPED_HIGH, axis=2), axis=1)
+    black = np.mean(np.all(around <= CLIPPED_LOW, axis=2), axis=1)
+    return np.maximum(white, black) > CLIPPED_SHARE_MAX
+
+
+def _is_lamp_too_high(lamp: Lamp, x_mm, y_mm, depth_share) -> np.ndarray:
+    """Whether a cap this shallow would hardly stand out from flat face under this lamp.
+
+    A slope s facing the lamp is brighter than flat face by s / tan(lamp angle), and a cap's
+    steepest slope is about four times its depth over its diameter.
+    """
+    if depth_share is None:
+        return np.zeros(len(x_mm), bool)
+    _, angle_deg = lamp.at_pit(x_mm, y_mm)
+    contrast = 4 * np.asarray(depth_share, float) / np.tan(np.radians(angle_deg))
+    return np.isfinite(contrast) & (contrast < LAMP_CONTRAST_MIN)
+
+
+def _share_around(mask, face, x_mm, y_mm, diameter_mm) -> np.ndarray:
+    return np.mean(_pixels_around(mask, face, x_mm, y_mm, diameter_mm), axis=1)
+
+
+def _pixels_around(picture, face, x_mm, y_mm, diameter_mm) -> np.ndarray:
+    """Pixels at the middle and on a ring of the given diameter, (n, 13, ...); outside is zero."""
+    radius_mm = np.maximum(np.asarray(diameter_mm, float) / 2, face.mm_per_px)[:, None]
+    col = np.rint(
+        (np.asarray(x_mm)[:, None] + RING[:, 0] * radius_mm) / face.mm_per_px - 0.5
+    ).astype(int)
+    row = np.rint(
+        (np.asarray(y_mm)[:, None] + RING[:, 1] * radius_mm) / face.mm_per_px - 0.5
+    ).astype(int)
+    inside = (row >= 0) & (col >= 0) & (row < picture.shape[0]) & (col < picture.shape[1])
+    found = picture[np.where(inside, row, 0), np.where(inside, col, 0)]
+    found = found.copy()
+    found[~inside] = 0
+    return found

@@ -1,0 +1,112 @@
+"""Counts and ranges of a comparison."""
+
+import json
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rakelight.compare.change import compare_surveys
+from rakelight.compare.figures import mcnemar_p, wilson_range
+from rakelight.core.records import Grade, GradeReport
+from rakelight.core.settings import CompareSettings
+from rakelight.core.tables import to_plain
+
+
+@given(st.integers(0, 400), st.integers(1, 400), st.sampled_from([0.5, 0.9, 0.95, 0.99]))
+def test_wilson_like_statsmodels(n_yes, n_all, level):
+    """The range of a share is statsmodels' Wilson range."""
+    proportion = pytest.importorskip("statsmodels.stats.proportion")
+    n_yes = min(n_yes, n_all)
+    expected = proportion.proportion_confint(n_yes, n_all, alpha=1 - level, method="wilson")
+    assert expected == pytest.approx(wilson_range(n_yes, n_all, level=level), abs=1e-9)
+
+
+def test_wilson_of_nothing():
+    """With nothing counted the share may be anything."""
+    assert (0.0, 1.0) == wilson_range(0, 0)
+
+
+@given(st.integers(0, 200), st.integers(0, 200))
+def test_mcnemar_like_statsmodels(n_closed, n_new):
+    """The exact test of uneven change is statsmodels' McNemar test."""
+    tables = pytest.importorskip("statsmodels.stats.contingency_tables")
+    expected = tables.mcnemar([[50, n_closed], [n_new, 50]], exact=True).pvalue
+    assert min(expected, 1.0) == pytest.approx(mcnemar_p(n_closed, n_new), abs=1e-9)
+
+
+def compare_filled(make_survey, make_pits, n_filled, seed=1, **changes):
+    """Return a comparison of eighty pits of which some were filled."""
+    rng = np.random.default_rng(seed)
+    x_mm, y_mm, size_mm = rng.uniform(10, 1190, 80), rng.uniform(10, 590, 80), rng.uniform(2, 8, 80)
+    before = make_survey(make_pits(x_mm, y_mm, size_mm), **changes)
+    after = make_survey(make_pits(x_mm[n_filled:], y_mm[n_filled:], size_mm[n_filled:]), **changes)
+    return before, after, compare_surveys(before, after)
+
+
+def test_areas_are_the_pits_areas(make_survey, make_pits):
+    """Open area before and after is the sum of the pits' areas over the face."""
+    before, after, comparison = compare_filled(make_survey, make_pits, 50)
+    areas = comparison.figures["area_share"]
+    face_mm2 = 1200 * 600
+    assert before.pits["area_mm2"].sum() / face_mm2 == pytest.approx(areas["before"]["value"])
+    assert after.pits["area_mm2"].sum() / face_mm2 == pytest.approx(areas["after"]["value"])
+    for part in ("before", "after", "difference"):
+        assert areas[part]["low"] <= areas[part]["value"] <= areas[part]["high"]
+
+
+def test_filling_most_is_more_than_noise(make_survey, make_pits):
+    """Fifty of eighty filled is a change no two photos of one face would show."""
+    assert compare_filled(make_survey, make_pits, 50)[2].figures["is_more_than_noise"]
+
+
+@pytest.mark.parametrize("n_filled", [0, 1, 2])
+def test_filling_one_or_two_is_not(make_survey, make_pits, n_filled):
+    """One or two pits less can be chance, and the sentence says so."""
+    figures = compare_filled(make_survey, make_pits, n_filled)[2].figures
+    assert not figures["is_more_than_noise"]
+    assert "two photos of the same face" in figures["sentence"]
+
+
+def test_range_of_the_difference_covers_it(make_survey, make_pits):
+    """With the same pits measured again and again, the 95 % range of the change holds zero."""
+    rng = np.random.default_rng(3)
+    x_mm, y_mm, size_mm = rng.uniform(10, 1190, 80), rng.uniform(10, 590, 80), rng.uniform(2, 8, 80)
+    held = 0
+    for _ in range(40):
+        pair = [
+            make_survey(make_pits(x_mm, y_mm, size_mm * np.exp(rng.normal(0, 0.08, 80))))
+            for _ in range(2)
+        ]
+        difference = compare_surveys(*pair, settings=CompareSettings(resamples=200)).figures[
+            "area_share"
+        ]["difference"]
+        held += difference["low"] <= 0 <= difference["high"]
+    assert held >= 34  # 38 of 40 expected; fewer than 34 happens once in a hundred at 95 %
+
+
+def test_bands_add_up(make_survey, make_pits):
+    """Every pit stands in one size band."""
+    _, _, comparison = compare_filled(make_survey, make_pits, 50)
+    bands = comparison.figures["by_band"]
+    assert 80 == sum(band["n_before"] for band in bands)
+    assert 50 == sum(band["closed"] for band in bands)
+
+
+def test_grades_before_and_after(make_survey, make_pits):
+    """A scheme that both surveys were graded by is given twice, with the classes it touches."""
+    was, now = (
+        GradeReport((), (Grade("demo", "Demo", c, (c, "3"), 0.4, "%", "r", "s", "read"),))
+        for c in ("2", "1")
+    )
+    before = make_survey(make_pits([10], [10], [3]), grade=was)
+    after = make_survey(make_pits([10], [10], [3]), grade=now)
+    [grade] = compare_surveys(before, after).figures["grades"]
+    assert ("2", "1", ["1", "3"]) == (grade["before"], grade["after"], grade["after_range"])
+
+
+def test_figures_are_plain(make_survey, make_pits):
+    """The figures can be saved as JSON without loss."""
+    figures = compare_filled(make_survey, make_pits, 50)[2].figures
+    assert to_plain(figures) == json.loads(json.dumps(to_plain(figures)))
