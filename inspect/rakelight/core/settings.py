@@ -86,8 +86,13 @@ class QualitySettings(CheckedSettings):
         5.0, "Pixels wanted across the smallest pit to be counted.", unit="px", low=1,
         source="3 is the floor and 5 comfortable: machine-vision articles of 2011 and 2013, read",
     )
-    blur_sigma_doubtful_px: float = setting(1.6, "Blur above this is doubtful.", unit="px", low=0)
-    blur_sigma_retake_px: float = setting(2.6, "Blur above this asks for a new photo.", unit="px", low=0)
+    blur_retake_ratio: float = setting(
+        1.4, "Asks for a new photo when blur makes the smallest countable pit this many times too large.",
+        low=1, high=5,
+    )
+    shake_px: float = setting(
+        4.0, "A smear longer than this is called shake and not blur.", unit="px", low=1, high=100
+    )
     lamp_angle_high_deg: float = setting(
         30.0, "A lamp above this angle hides shallow pits.", unit="deg", low=0, high=90,
         source="made-up slabs: above 25 degrees shallow pits lose their shadow",
