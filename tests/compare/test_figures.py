@@ -4,7 +4,7 @@ import json
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rakelight.compare.change import compare_surveys
@@ -14,6 +14,7 @@ from rakelight.core.settings import CompareSettings
 from rakelight.core.tables import to_plain
 
 
+@settings(deadline=None)
 @given(st.integers(0, 400), st.integers(1, 400), st.sampled_from([0.5, 0.9, 0.95, 0.99]))
 def test_wilson_like_statsmodels(n_yes, n_all, level):
     """The range of a share is statsmodels' Wilson range."""
@@ -28,6 +29,7 @@ def test_wilson_of_nothing():
     assert (0.0, 1.0) == wilson_range(0, 0)
 
 
+@settings(deadline=None)
 @given(st.integers(0, 200), st.integers(0, 200))
 def test_mcnemar_like_statsmodels(n_closed, n_new):
     """The exact test of uneven change is statsmodels' McNemar test."""
