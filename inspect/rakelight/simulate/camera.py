@@ -41,7 +41,8 @@ class Camera:
     read_noise : share of full scale. full_well : electrons at full scale, sets shot noise.
     sharpening : 0 none, .5 like a phone, 1 strong.
     jpeg_quality : 1 to 100, None leaves the pixels unpacked.
-    floor_tone : linear reflectance of what lies around the slab.
+    floor_tone : light from what lies around the slab, 1 = white paper in full light.
+    slab_thickness_mm : how much of the slab's front edge a tilted camera sees.
     """
 
     slab_size_mm: tuple[float, float] | None = None
@@ -66,6 +67,7 @@ class Camera:
     sharpening: float = 0.3
     jpeg_quality: int | None = 92
     floor_tone: float = 0.05
+    slab_thickness_mm: float = 40.0
 
     def __post_init__(self) -> None:
         check_number(self.tilt_deg, "camera tilt", low=0, high=70)
@@ -200,18 +202,44 @@ def _turn_camera(tilt_deg: float, from_deg: float, turn_deg: float) -> np.ndarra
 
 def _take_view(radiance: np.ndarray, camera: Camera, rng) -> tuple[np.ndarray, np.ndarray | None]:
     if camera.keeps_grid:
-        return radiance, None
-    width, height = camera.photo_size_px
+        return radiance.copy(), None
     radiance, grid = _average_down(radiance, camera)
     map_x, map_y = _map_photo(camera, grid)
     view = cv2.remap(radiance, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    right, down = map_x + np.float32(0.5), map_y + np.float32(0.5)
     rows, cols = radiance.shape[:2]
-    gap = np.minimum(
-        np.minimum(map_x + 0.5, cols - 0.5 - map_x), np.minimum(map_y + 0.5, rows - 0.5 - map_y)
+    gap = np.minimum(np.minimum(right, cols - right), np.minimum(down, rows - down))
+    seen = np.clip(gap + np.float32(0.5), 0, 1)
+    floor = _draw_floor(gap.shape, gap * np.float32(grid), camera, rng)
+    side = _find_edge_face(right * np.float32(grid), down * np.float32(grid), camera)
+    grain = cv2.GaussianBlur(rng.standard_normal(gap.shape, dtype=np.float32), (0, 0), 2.5)
+    tone = np.mean(radiance[::9, ::9], axis=(0, 1)) * np.float32(0.3)
+    floor += side[:, :, None] * ((1 + grain[:, :, None]) * tone - floor)
+    view *= seen[:, :, None]
+    view += floor * (1 - seen)[:, :, None]
+    return view, seen > 0.5
+
+
+def _find_edge_face(x_mm: np.ndarray, y_mm: np.ndarray, camera: Camera) -> np.ndarray:
+    """Return 1 where a line of sight that misses the slab's face meets one of its upright sides."""
+    turn = _turn_camera(camera.tilt_deg, camera.tilt_from_deg, camera.turn_deg)
+    aim = camera.aim_mm or (camera.slab_size_mm[0] / 2, camera.slab_size_mm[1] / 2)
+    eye = np.array([*aim, 0.0]) - turn.T @ np.array([0.0, 0.0, camera.distance_mm])
+    width, height = camera.slab_size_mm
+    face = np.zeros(x_mm.shape, np.float32)
+    sides = (
+        (-x_mm, -eye[0], y_mm, height),
+        (x_mm - width, eye[0] - width, y_mm, height),
+        (-y_mm, -eye[1], x_mm, width),
+        (y_mm - height, eye[1] - height, x_mm, width),
     )
-    seen = np.clip(gap + 0.5, 0, 1)
-    floor = _draw_floor((height, width), gap * np.float32(grid), camera, rng)
-    return view * seen[:, :, None] + floor * (1 - seen)[:, :, None], seen > 0.5
+    for beyond, stand_off, along, length in sides:
+        if stand_off <= 0:
+            continue
+        below = beyond * np.float32(-eye[2]) / np.maximum(stand_off - beyond, 1e-3)
+        inside = (along >= 0) & (along <= length) & (beyond > 0)
+        face = np.maximum(face, inside & (below < camera.slab_thickness_mm))
+    return face.astype(np.float32)
 
 
 def _average_down(radiance: np.ndarray, camera: Camera) -> tuple[np.ndarray, float]:
@@ -286,17 +314,21 @@ def _expose(picture: np.ndarray, camera: Camera, seen: np.ndarray | None) -> np.
         lit = thin if seen is None or not seen.any() else thin[seen[::7, ::7]]
         gain = camera.exposure_aim / max(float(np.quantile(lit, 0.75)), 1e-6)
     balance = np.array(camera.white_balance, np.float32) * np.float32(gain)
-    return picture * fall[:, :, None] * balance
+    picture *= fall[:, :, None]
+    picture *= balance
+    return picture
 
 
 def _add_noise(picture: np.ndarray, camera: Camera, rng) -> np.ndarray:
     if camera.read_noise <= 0 and not np.isfinite(camera.full_well):
         return picture
-    noise = rng.standard_normal(picture.shape, dtype=np.float32)
-    spread = np.sqrt(
-        np.maximum(picture, 0) / np.float32(camera.full_well) + np.float32(camera.read_noise**2)
-    )
-    return picture + noise * spread
+    spread = np.maximum(picture, 0)
+    spread /= np.float32(camera.full_well)
+    spread += np.float32(camera.read_noise**2)
+    np.sqrt(spread, out=spread)
+    spread *= rng.standard_normal(picture.shape, dtype=np.float32)
+    picture += spread
+    return picture
 
 
 def _sharpen(picture: np.ndarray, amount: float) -> np.ndarray:

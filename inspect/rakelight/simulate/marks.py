@@ -155,7 +155,7 @@ def draw_cracks(face: Face, n: int) -> None:
         length = face.rng.uniform(0.2, 0.6) * max(face.size_mm)
         width = face.rng.uniform(0.08, 0.2)
         line = _walk_line(face, length, bend=0.12)
-        _draw_line(face, line, width, depth_mm=face.rng.uniform(0.03, 0.15), tone=0.6)
+        _draw_line(face, line, width, depth_mm=face.rng.uniform(0.02, 0.08), tone=0.6)
         face.note("crack", *line.mean(axis=0), (length, width, length * width))
 
 
@@ -246,7 +246,7 @@ def _draw_line(
     cover = np.zeros((high[1] - low[1], high[0] - low[0]), np.uint8)
     wide = width_mm / face.mm_per_px
     points = np.round((line_mm / face.mm_per_px - 0.5 - low) * 2**SHIFT).astype(np.int32)
-    thick = max(int(round(wide)), 1)
+    thick = max(round(wide), 1)
     cv2.polylines(cover, [points], False, 255, thick, cv2.LINE_AA, SHIFT)
     profile = cv2.GaussianBlur(
         cover.astype(np.float32) * np.float32(min(wide, 1.0) / 255), (0, 0), max(soft * wide, 0.45)

@@ -172,7 +172,7 @@ def draw_mouth(rng: np.random.Generator, *, roughness: float, stretch: float = 1
         np.square(np.cos(angle - turn)) / stretch + np.square(np.sin(angle - turn)) * stretch
     )
     for order in range(2, 9):
-        swing = roughness * rng.standard_normal() / (order - 0.5)
+        swing = 1.6 * roughness * rng.standard_normal() / order**1.6
         radius = radius * (1 + swing * np.cos(order * angle + rng.uniform(0, 2 * np.pi)))
     radius = np.maximum(radius, 0.25)
     return (radius / np.sqrt(_mouth_area(radius) / np.pi)).astype(np.float32)

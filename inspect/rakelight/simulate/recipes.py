@@ -95,7 +95,7 @@ RECIPES: dict[str, SlabRecipe] = {
 }
 
 
-def choose_recipe(name: str, **changes) -> SlabRecipe:
+def choose_recipe(name: str, /, **changes) -> SlabRecipe:
     """Return the named recipe with any of its fields changed.
 
     Parameters

@@ -6,6 +6,7 @@ import numpy as np
 
 from .camera import Camera, aim_camera, photograph
 from .lamp import Lamp, light_slab
+from .recipes import choose_recipe
 from .slab import Slab, SlabRecipe, make_slab
 
 
@@ -53,3 +54,61 @@ def simulate_photo(
     aimed = aim_camera(slab, camera)
     radiance = light_slab(slab, lamp, ambient=ambient)
     return SimulatedPhoto(photograph(radiance, aimed, seed=seed), slab, lamp, aimed)
+
+
+def draw_scene(seed: int, *, name: str, size_mm: tuple[float, float] = (120.0, 90.0), **changes):
+    """Return recipe, lamp, camera settings and room light of a photo drawn at random for training.
+
+    Parameters
+    ----------
+    seed : chance; the same seed draws the same scene.
+    name : a recipe's name (`recipes.RECIPES`); the held-out one is for testing only.
+    size_mm : width and height of the slab.
+    changes : fields of `SlabRecipe` to hold fixed.
+
+    Returns
+    -------
+    tuple of SlabRecipe, Lamp, Camera (not yet aimed, straight from above) and ambient share.
+
+    Errors of the answer
+    --------------------
+    The spread of the draws is wide on purpose: .12-.3 mm per pixel, lamp at any side and 7 to 28
+    degrees, slopes .4 to 2 times the recipe's, blur .5 to 1.5 px, JPEG 75 to 97.
+
+    Source
+    ------
+    Our choice, around what a finisher's photos are likely to be.
+    """
+    rng = np.random.default_rng([seed, 99])
+    base = choose_recipe(name)
+    drawn = {
+        "mm_per_px": float(np.exp(rng.uniform(np.log(0.12), np.log(0.3)))),
+        "slope_rms": base.slope_rms * float(np.exp(rng.uniform(np.log(0.4), np.log(2.0)))),
+        "pits_per_m2": base.pits_per_m2 * rng.uniform(0.7, 4.0),
+        "diameter_median_mm": base.diameter_median_mm * rng.uniform(0.7, 1.5),
+        "albedo": rng.uniform(0.2, 0.5),
+        "mottling": base.mottling * rng.uniform(0.5, 2.0),
+        "specks": base.specks * rng.uniform(0.3, 1.8),
+        "gloss": rng.uniform(0.0, 0.25),
+        "bumps_per_m2": base.bumps_per_m2 * rng.uniform(0.3, 6.0),
+        "stains_per_m2": base.stains_per_m2 * rng.uniform(0.3, 6.0),
+        "crumbs_per_m2": base.crumbs_per_m2 * rng.uniform(0.3, 6.0),
+        "scratches_per_m2": base.scratches_per_m2 * rng.uniform(0.3, 5.0),
+        "n_cracks": int(rng.random() < 0.2),
+        "n_trowel_arcs": int(rng.integers(0, 3)),
+        "joint_share": rng.uniform(0.2, 0.8) if rng.random() < 0.15 else None,
+        "grain_deg": rng.uniform(0, 180) if base.board_mm is None else base.grain_deg,
+    }
+    recipe = choose_recipe(name, **(drawn | {"size_mm": size_mm} | changes))
+    lamp = Lamp(
+        from_deg=rng.uniform(0, 360), angle_deg=rng.uniform(7, 28), spread_deg=rng.uniform(0.2, 1.5)
+    )
+    camera = Camera(
+        defocus_px=rng.uniform(0.5, 1.5),
+        vignetting=rng.uniform(0.0, 0.35),
+        exposure_aim=rng.uniform(0.2, 0.6),
+        full_well=float(np.exp(rng.uniform(np.log(1500), np.log(30000)))),
+        sharpening=rng.uniform(0.0, 0.8),
+        jpeg_quality=int(rng.integers(75, 98)),
+    )
+    return recipe, lamp, camera, float(rng.uniform(0.03, 0.3))
