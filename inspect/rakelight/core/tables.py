@@ -109,16 +109,26 @@ def parse_csv(path: str | Path, columns: tuple[Column, ...]) -> pd.DataFrame:
         One sentence that names the file and the first column or cell that is wrong.
     """
     path = Path(path)
-    header, rows = _read_rows(path)
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            text = file.read()
+    except (OSError, UnicodeDecodeError):
+        raise OutputError(f"{path.name} cannot be read as a table; make it again.") from None
+    return parse_csv_text(text, columns, name=path.name)
+
+
+def parse_csv_text(text: str, columns: tuple[Column, ...], *, name: str) -> pd.DataFrame:
+    """Return the table of CSV text, as `parse_csv`; `name` is what errors call the text."""
+    header, rows = _read_rows(text, name)
     missing = [column.name for column in columns if column.name not in header]
     if missing:
         raise OutputError(
-            f"{path.name} has no column {missing[0]!r}; make the file again with rakelight."
+            f"{name} has no column {missing[0]!r}; make the file again with rakelight."
         )
-    places = {name: place for place, name in enumerate(header)}
+    places = {title: place for place, title in enumerate(header)}
     return pd.DataFrame(
         {
-            column.name: _parse_column([row[places[column.name]] for row in rows], column, path)
+            column.name: _parse_column([row[places[column.name]] for row in rows], column, name)
             for column in columns
         }
     )
@@ -195,27 +205,26 @@ def _rearm_text(text: str) -> str:
     return text[1:] if text.startswith("'") else text
 
 
-def _read_rows(path: Path) -> tuple[list[str], list[list[str]]]:
+def _read_rows(text: str, name: str) -> tuple[list[str], list[list[str]]]:
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            rows = list(csv.reader(file, strict=True))
-    except (OSError, UnicodeDecodeError, csv.Error):
-        raise OutputError(f"{path.name} cannot be read as a table; make it again.") from None
+        rows = list(csv.reader(io.StringIO(text, newline=""), strict=True))
+    except csv.Error:
+        raise OutputError(f"{name} cannot be read as a table; make it again.") from None
     if not rows:
-        raise OutputError(f"{path.name} is empty; make it again with rakelight.")
+        raise OutputError(f"{name} is empty; make it again with rakelight.")
     for number, row in enumerate(rows[1:], start=2):
         if len(row) != len(rows[0]):
-            raise OutputError(f"Line {number} of {path.name} is cut or damaged; make it again.")
+            raise OutputError(f"Line {number} of {name} is cut or damaged; make it again.")
     return rows[0], rows[1:]
 
 
-def _parse_column(cells: list[str], column: Column, path: Path) -> pd.Series:
+def _parse_column(cells: list[str], column: Column, name: str) -> pd.Series:
     try:
         values = [_parse_cell(cell, column.dtype) for cell in cells]
         return pd.Series(values, dtype=column.dtype)
     except (ValueError, TypeError, OverflowError, KeyError):
         raise OutputError(
-            f"Column {column.name!r} of {path.name} holds something that is not "
+            f"Column {column.name!r} of {name} holds something that is not "
             f"{_describe_dtype(column.dtype)}; mend that cell or make the file again."
         ) from None
 
