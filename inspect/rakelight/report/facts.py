@@ -42,6 +42,16 @@ class SizeBand:
             return words.say("band.above", low=low)
         return words.say("band.between", low=low.removesuffix(" mm"), high=high)
 
+    def short(self, words: Words, units: str = "mm") -> str:
+        """Return the band without its unit, for a narrow column: ``2–6``."""
+        low, high = (words.size(side, units) for side in (self.low_mm, self.high_mm))
+        low, high = (side.removesuffix(" mm").removesuffix('"') for side in (low, high))
+        if units == "in":
+            low, high = low.removeprefix("0"), high.removeprefix("0")
+        if self.low_mm == 0:
+            return f"< {high}"
+        return f"> {low}" if math.isinf(self.high_mm) else f"{low}–{high}"
+
 
 @dataclass(frozen=True, slots=True)
 class PitCount:
@@ -105,6 +115,14 @@ def count_pits(inspection: Inspection) -> PitCount:
         per_ft2=per_ft2(len(counted), seen_mm2),
         area_share=float(counted["area_mm2"].sum()) / seen_mm2 if seen_mm2 > 0 else math.nan,
     )
+
+
+def slab_size_mm(inspection: Inspection) -> tuple[float, float]:
+    """Return width and height of the face in mm: as given, when the map agrees to two pixels."""
+    given, mapped = inspection.scale.size_mm, inspection.face.size_mm
+    close = 2 * inspection.face.mm_per_px
+    agrees = all(abs(g - m) <= close for g, m in zip(given, mapped, strict=True))
+    return (float(given[0]), float(given[1])) if agrees else mapped
 
 
 def describe_lamp(lamp: Lamp, size_mm: tuple[float, float], words: Words) -> str:

@@ -54,7 +54,7 @@ class Sheet:
 def lay_out(inspection: Inspection, settings: ReportSettings, *, legend_lines: int) -> Sheet:
     """Return an empty picture with room for title, face, rulers and so many legend lines."""
     words = load_words(settings.language)
-    width_mm, height_mm = inspection.face.size_mm
+    width_mm, height_mm = facts.slab_size_mm(inspection)
     longest = settings.map_max_side_px
     unit = longest / 100
     margin_left, margin_right = 5 * unit, 2 * unit

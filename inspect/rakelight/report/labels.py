@@ -4,8 +4,9 @@ import numpy as np
 from PIL import ImageFont
 
 # Places tried around a sign, best first: (x, y) as shares of the room a label needs.
-_NEAR = ((1, -0.6), (1, 0.6), (-1, -0.6), (-1, 0.6), (0, -1), (0, 1), (1, 0), (-1, 0))
-_PLACES = _NEAR + tuple((1.5 * across, 1.5 * down) for across, down in _NEAR)
+_PLACES = ((1, -0.6), (1, 0.6), (-1, -0.6), (-1, 0.6), (0, -1), (0, 1), (1, 0), (-1, 0))
+NEAR = (0.0, 0.5)
+FAR = (0.0, 0.5, 1.1, 1.8, 2.7, 3.8, 5.2, 7.0, 9.0)
 _CELL_PX = 4
 
 
@@ -15,6 +16,7 @@ def place_labels(
     order: np.ndarray,
     font: ImageFont.FreeTypeFont,
     box: tuple[float, float, float, float],
+    steps: tuple[float, ...] = NEAR,
 ) -> dict[int, tuple[float, float]]:
     """Return for each label that fits the (x, y) px of its middle.
 
@@ -30,6 +32,8 @@ def place_labels(
         The face the labels are written in.
     box : tuple
         Left, top, right, bottom in px that labels must stay in.
+    steps : tuple of float
+        Extra distances tried one after the other, in heights of the face.
 
     Returns
     -------
@@ -49,13 +53,21 @@ def place_labels(
     for i, name in enumerate(names):
         half_width = font.getlength(name) / 2 + 1
         x, y, reach = signs[order[i]]
-        for across, down in _PLACES:
-            at = (x + across * (reach + half_width + 2), y + down * (reach + half_height + 1))
+        for at in _list_places(
+            (x, y), (reach + half_width + 2, reach + half_height + 1), steps, font
+        ):
             if _fits(at, half_width, half_height, box, taken):
                 taken[_cells(at[0] - left, at[1] - top, half_width, half_height)] = True
                 placed[i] = at
                 break
     return placed
+
+
+def _list_places(centre, room, steps, font):
+    for step in steps:
+        extra = step * font.size
+        for across, down in _PLACES:
+            yield centre[0] + across * (room[0] + extra), centre[1] + down * (room[1] + extra)
 
 
 def _fits(at, half_width: float, half_height: float, box, taken: np.ndarray) -> bool:

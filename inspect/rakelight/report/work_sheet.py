@@ -1,0 +1,352 @@
+"""The printed work sheet: a plan of the work, then one page per area with every pit placed.
+
+Black and white, so that a photocopy says the same; distances from the front left corner, as
+a tape measures them; the test patch stands before any advice.
+"""
+
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from rakelight.core.records import ACTIONS, Inspection
+from rakelight.core.settings import ReportSettings
+from rakelight.core.units import format_inches
+
+from . import facts
+from .pages import typeset
+from .sheet_map import SheetScale, draw_area, draw_overview
+from .words import Words, clean_name, clean_sentence, load_words
+from .worklist import (
+    BY_HAND,
+    Area,
+    choose_actions,
+    divide_face,
+    list_pits,
+    pick_pits,
+    touch_fields,
+)
+
+_PAPER_MM = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
+_MARGIN_MM, _HEAD_MM, _FOOT_MM, _MAP_EXTRA_MM = 12.0, 25.0, 8.0, 26.0
+_OVERVIEW_MM = 112.0
+_LARGEST_LISTED = 8
+_MOST_BATCHES = 8
+_TALLEST_ROW_MM = 8.0
+
+
+def write_work_sheet(
+    inspection: Inspection, path: str | Path, *, settings: ReportSettings | None = None
+) -> Path:
+    """Write the work sheet as PDF and return its path.
+
+    Parameters
+    ----------
+    inspection : Inspection
+        The record; nothing is measured here.
+    path : path
+        File to write.
+    settings : ReportSettings
+        Units that stand first, paper, language, side of the area on one sheet.
+
+    Errors of the answer: distances are those of the record, printed to 1 mm and 1/16 in.
+    Source: trade notes on what a finisher's sheet must carry; layout our own.
+    """
+    settings = settings or ReportSettings()
+    data = collect_work_sheet(inspection, settings)
+    pdf = typeset("work_sheet", data, when=facts.photo_time(inspection))
+    path = Path(path)
+    path.write_bytes(pdf)
+    return path
+
+
+def collect_work_sheet(inspection: Inspection, settings: ReportSettings) -> dict[str, Any]:
+    """Return everything the work sheet prints, as plain values for the page template."""
+    words = load_words(settings.language)
+    actions = choose_actions(inspection)
+    areas = divide_face(facts.slab_size_mm(inspection), settings.sheet_field_mm)
+    sheets = [_collect_sheet(inspection, settings, words, area, actions) for area in areas]
+    worked = [sheet for sheet in sheets if sheet is not None]
+    head = _collect_head(inspection, settings, words)
+    empty = None if len(inspection.pits) else _collect_empty(inspection, words, settings)
+    return head | {
+        "empty": empty,
+        "cover": _collect_cover(inspection, settings, words, areas, actions),
+        "sheets": worked,
+        "sheets_empty": _name_skipped(sheets, words),
+        "n_sheets": len(areas),
+    }
+
+
+def _collect_head(inspection: Inspection, settings: ReportSettings, words: Words) -> dict[str, Any]:
+    smallest = facts.smallest_counted_mm(inspection)
+    job = inspection.job
+    from_deg, _ = facts.lamp_at_centre(inspection.lamp, inspection.face.size_mm)
+    names = [clean_name(job.get(key, ""), longest=60) for key in ("client", "site", "stage")]
+    sha = str(inspection.photos[0].get("sha256", "")) if inspection.photos else ""
+    return {
+        "words": words.section("sheet"),
+        "actions": words.section("short_action"),
+        "language": words.section("form")["language"],
+        "native_reader": words.section("form")["needs_native_reader"],
+        "paper": settings.paper,
+        "units": settings.units,
+        "title": facts.slab_title(inspection, words),
+        "job": " · ".join(name for name in names if name),
+        "photo_day": words.say("sheet.photo_of", day=facts.photo_day(inspection)),
+        "lamp": facts.describe_lamp(inspection.lamp, inspection.face.size_mm, words),
+        "lamp_from_deg": from_deg,
+        "n_pits": words.count_pits(facts.count_pits(inspection).n_pits),
+        "honest": words.say("sheet.honest", smallest=words.size(smallest, settings.units))
+        if math.isfinite(smallest)
+        else words.say("sheet.honest_unknown"),
+        "footer": words.say("sheet.footer", version=inspection.version, sha=sha[:12] or "–"),
+    }
+
+
+def _collect_empty(
+    inspection: Inspection, words: Words, settings: ReportSettings
+) -> dict[str, str]:
+    smallest = facts.smallest_counted_mm(inspection)
+    share = words.number(100 * float(inspection.face.seen.mean()))
+    text = (
+        words.say("sheet.empty_text", smallest=words.size(smallest, settings.units), share=share)
+        if math.isfinite(smallest)
+        else words.say("sheet.empty_text_unknown", share=share)
+    )
+    return {"text": text, "advice": words.say("sheet.empty_advice")}
+
+
+def _collect_cover(
+    inspection: Inspection,
+    settings: ReportSettings,
+    words: Words,
+    areas: tuple[Area, ...],
+    actions: pd.Series,
+) -> dict[str, Any]:
+    width = _PAPER_MM[settings.paper][0] - 2 * _MARGIN_MM
+    return {
+        "overview": draw_overview(
+            inspection, areas, width_mm=width, height_mm=_OVERVIEW_MM, words=words
+        ),
+        "advice": _collect_advice(inspection, words, actions),
+        "notes": [clean_sentence(note) for note in inspection.plan.notes],
+        "paste": _say_paste(inspection, words),
+        "filler": _say_filler(inspection),
+        "batches": _collect_batches(inspection),
+        "order": [_collect_step(step, words) for step in inspection.plan.order],
+    }
+
+
+def _collect_advice(
+    inspection: Inspection, words: Words, actions: pd.Series
+) -> list[dict[str, str]]:
+    """Return one line per action: fields, pits, minutes and grams."""
+    fields, lines = inspection.plan.fields, []
+    for action in ACTIONS:
+        chosen = fields[fields["action"] == action]
+        n_pits = int((actions == action).sum())
+        if not len(chosen) and not n_pits:
+            continue
+        minutes, paste = float(chosen["minutes"].sum()), float(chosen["paste_g"].sum())
+        lines.append(
+            {
+                "action": action,
+                "name": words.say(f"action.{action}"),
+                "fields": ", ".join(clean_name(name) for name in chosen["field"]) or "–",
+                "n_pits": n_pits,
+                "minutes": words.number(minutes) if minutes else "–",
+                "paste": f"{words.number(paste)} g" if paste and action != "leave" else "–",
+            }
+        )
+    return lines
+
+
+def _say_paste(inspection: Inspection, words: Words) -> list[str]:
+    amounts = inspection.plan.amounts
+    total = _as_number(amounts.get("paste_g"))
+    if not math.isfinite(total) or total <= 0:
+        return [words.say("sheet.paste_none")] if amounts else []
+    parts = {name: _as_number(amounts.get(f"{name}_g")) for name in ("holes", "film", "remainder")}
+    rounded = {name: words.number(value) for name, value in parts.items()}
+    if all(math.isfinite(value) for value in parts.values()):
+        lines = [words.say("sheet.paste_line", total=words.number(total), **rounded)]
+    else:
+        lines = [words.say("sheet.paste_total", total=words.number(total))]
+    n, each = _as_number(amounts.get("n_batches")), _as_number(amounts.get("batch_g"))
+    if math.isfinite(n) and math.isfinite(each) and n >= 1 and not amounts.get("batches"):
+        key = "sheet.paste_batch_one" if n == 1 else "sheet.paste_batches"
+        lines.append(words.say(key, n=words.number(n), each=words.number(each)))
+    return lines
+
+
+def _say_filler(inspection: Inspection) -> list[str]:
+    amounts = inspection.plan.amounts
+    names = [clean_sentence(amounts.get("filler", ""))]
+    return [line for line in names + [clean_sentence(n) for n in amounts.get("notes", ())] if line]
+
+
+def _collect_batches(inspection: Inspection) -> list[str]:
+    """Return what stands in front of every line for a batch, e.g. ``slurry coat, 120 g``."""
+    amounts, lines = inspection.plan.amounts, []
+    for batch in amounts.get("batches") or ():
+        name = f"{clean_name(batch.get('stage', ''), longest=24)}"
+        grams = _as_number(batch.get("g_each"))
+        text = f"{name}, {grams:.0f} g" if math.isfinite(grams) else name
+        lines += [text] * int(batch.get("n", 1))
+    if not lines:
+        each = _as_number(amounts.get("batch_g"))
+        n = _as_number(amounts.get("n_batches"))
+        lines = [f"{each:.0f} g" if math.isfinite(each) else ""] * int(n if math.isfinite(n) else 0)
+    return [*lines, "", ""][:_MOST_BATCHES]
+
+
+def _collect_step(step: dict[str, Any], words: Words) -> dict[str, str]:
+    wait_min = _as_number(step.get("wait_min"))
+    wait = say_minutes(wait_min, words) if math.isfinite(wait_min) and wait_min > 0 else ""
+    return {
+        "title": clean_sentence(step.get("title", "")),
+        "text": clean_sentence(step.get("text", "")),
+        "wait": words.say("sheet.order_wait", time=wait) if wait else "",
+        "at": clean_name(step.get("at", "")),
+        "done_when": clean_sentence(step.get("done_when", "")),
+    }
+
+
+def say_minutes(minutes: float, words: Words) -> str:
+    """Return a time as ``45 min``, ``2 h`` or ``2 h 30 min``."""
+    hours, rest = divmod(round(minutes), 60)
+    if not hours:
+        return words.say("sheet.minutes", n=rest)
+    if not rest or hours >= 12:
+        return words.say("sheet.hours", n=hours)
+    return words.say("sheet.hours_minutes", hours=hours, minutes=rest)
+
+
+def _collect_sheet(
+    inspection: Inspection,
+    settings: ReportSettings,
+    words: Words,
+    area: Area,
+    actions: pd.Series,
+) -> dict[str, Any] | None:
+    """Return one area's page, or None when nothing in it is listed or coated."""
+    rows = pick_pits(inspection, area)
+    if not (actions[rows] != "leave").any():
+        return None
+    listed = list_pits(actions, rows)
+    scale = SheetScale.choose(area, len(listed), paper_mm=_PAPER_MM[settings.paper])
+    lines = [_collect_line(inspection, row, actions[row], words, settings) for row in listed]
+    pages = _split_lines(lines, scale, settings)
+    fields = touch_fields(inspection, area)
+    note = ""
+    if len(listed) < len(rows):
+        note = words.say("sheet.many", n=len(rows), listed=len(listed))
+    return {
+        "number": area.number,
+        "place": _say_place(inspection, area, words, settings),
+        "fields": [
+            {"name": clean_name(f.field), "action": f.action, "n_pits": int(f.n_pits)}
+            for f in fields.itertuples()
+        ],
+        "map": draw_area(
+            inspection, area, scale, listed=listed, actions=actions, units=settings.units
+        ),
+        "pages": pages,
+        "is_large_type": scale.is_large_type,
+        "row_mm": _stretch_rows(pages, scale, settings),
+        "largest": _list_largest(inspection, listed, words, settings),
+        "note": note,
+        "true_size": words.say(
+            "sheet.legend_true_size", ratio=words.number(1 / scale.mm_per_mm, 1)
+        ),
+    }
+
+
+def _say_place(inspection: Inspection, area: Area, words: Words, settings: ReportSettings) -> str:
+    height_mm = facts.slab_size_mm(inspection)[1]
+    left, right = (_tape(v, settings.units) for v in (area.left_mm, area.right_mm))
+    front, back = (_tape(height_mm - v, settings.units) for v in (area.bottom_mm, area.top_mm))
+    across = words.say("sheet.area_from_left", low=left, high=right)
+    return across + " · " + words.say("sheet.area_from_front", low=front, high=back)
+
+
+def _tape(length_mm: float, units: str) -> str:
+    return format_inches(length_mm) if units == "in" else f"{length_mm:.0f}"
+
+
+def _collect_line(
+    inspection: Inspection, row: Any, action: str, words: Words, settings: ReportSettings
+) -> dict[str, Any]:
+    pit = inspection.pits.loc[row]
+    front_mm = facts.slab_size_mm(inspection)[1] - pit["y_mm"]
+    bands = facts.size_bands(inspection)
+    band = bands[int(facts.band_index(pit["diameter_mm"], bands))]
+    return {
+        "no": int(pit["pit_id"]),
+        "left_mm": words.number(pit["x_mm"]),
+        "front_mm": words.number(front_mm),
+        "left_in": format_inches(pit["x_mm"]),
+        "front_in": format_inches(front_mm),
+        "size": band.short(words, settings.units),
+        "do": words.say(f"short_action.{action}"),
+        "is_by_hand": action in BY_HAND,
+    }
+
+
+def _list_largest(
+    inspection: Inspection, listed: pd.Index, words: Words, settings: ReportSettings
+) -> list[dict[str, str]]:
+    pits = inspection.pits.loc[listed].sort_values("diameter_mm", ascending=False, kind="stable")
+    height_mm = facts.slab_size_mm(inspection)[1]
+    return [
+        {
+            "no": int(pit.pit_id),
+            "size": words.size(pit.diameter_mm, settings.units),
+            "left": _tape(pit.x_mm, settings.units),
+            "front": _tape(height_mm - pit.y_mm, settings.units),
+        }
+        for pit in pits.head(_LARGEST_LISTED).itertuples()
+    ]
+
+
+def _stretch_rows(pages: list, scale: SheetScale, settings: ReportSettings) -> float:
+    """Return the height of a line in mm: taller boxes when the list leaves room below it."""
+    if len(pages) > 1:
+        return scale.row_mm
+    n_lines = max((len(column) for column in pages[0]), default=1)
+    return min(_first_page_mm(scale, settings) / max(n_lines, 1), _TALLEST_ROW_MM)
+
+
+def _first_page_mm(scale: SheetScale, settings: ReportSettings) -> float:
+    page = _PAPER_MM[settings.paper][1] - 2 * _MARGIN_MM - _HEAD_MM - _FOOT_MM
+    return page - scale.height_mm - _MAP_EXTRA_MM
+
+
+def _split_lines(
+    lines: list[dict[str, Any]], scale: SheetScale, settings: ReportSettings
+) -> list[list[list[dict[str, Any]]]]:
+    """Return pages of columns of lines: the first page shares its room with the map."""
+    height = _PAPER_MM[settings.paper][1] - 2 * _MARGIN_MM - _HEAD_MM - _FOOT_MM
+    first = max(int(_first_page_mm(scale, settings) / scale.row_mm), 1)
+    later = max(int((height - _MAP_EXTRA_MM / 2) / scale.row_mm), 1)
+    n_columns = 1 if scale.is_large_type else 2
+    pages, rest, room = [], lines, first
+    while rest or not pages:
+        here, rest = rest[: room * n_columns], rest[room * n_columns :]
+        per_column = math.ceil(len(here) / n_columns) if not rest else room
+        pages.append([here[i * per_column : (i + 1) * per_column] for i in range(n_columns)])
+        room = later
+    return pages
+
+
+def _name_skipped(sheets: list[dict[str, Any] | None], words: Words) -> str:
+    names = [str(number) for number, sheet in enumerate(sheets, start=1) if sheet is None]
+    return words.say("sheet.sheets_empty", names=", ".join(names)) if names else ""
+
+
+def _as_number(value: Any) -> float:
+    is_number = isinstance(value, (int, float, np.number)) and not isinstance(value, bool)
+    return float(value) if is_number else math.nan
