@@ -85,7 +85,7 @@ def _fill_one(
         sag = cv2.GaussianBlur(deep * (1 - np.square(1 - inward)), (0, 0), soft)
         left = np.where(filler, np.minimum(sag, depth), 0).astype(np.float32)
     slab.height_mm[window] += np.where(filler, depth - left, 0)
-    _cut_back(slab.height_mm[window], filler, pit["width_mm"] / slab.mm_per_px)
+    _cut_back(slab.height_mm[window], filler, left, pit["width_mm"] / slab.mm_per_px)
     slab.pit_depth_mm[window] = np.where(filler, left, depth)
     cover = cv2.GaussianBlur(filler.astype(np.float32), (0, 0), 0.8)
     patch = (1 + offset * (1 + 0.25 * tone[window])) / (1 - 0.06)
@@ -99,13 +99,18 @@ def _fill_one(
     ]
 
 
-def _cut_back(height_mm: np.ndarray, filler: np.ndarray, width_px: float) -> None:
+def _cut_back(
+    height_mm: np.ndarray, filler: np.ndarray, left_mm: np.ndarray, width_px: float
+) -> None:
     """Hone off, in place, the raised rim around a filled mouth: what stands proud of its surroundings."""
     reach = 2 * int(0.3 * width_px) + 3
     around = cv2.dilate(filler.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0
-    level = cv2.GaussianBlur(height_mm, (0, 0), max(0.6 * width_px, 2.0))
-    proud = around & ~filler & (height_mm > level + 0.01)
-    height_mm[proud] = level[proud] + 0.01
+    around &= ~filler
+    # Each pass lowers the level that the rim itself had lifted.
+    for _ in range(4):
+        level = cv2.GaussianBlur(height_mm + left_mm, (0, 0), max(0.6 * width_px, 2.0))
+        proud = around & (height_mm > level + 0.01)
+        height_mm[proud] = level[proud] + 0.01
 
 
 def _find_mouth(slab: Slab, pit: pd.Series) -> tuple[tuple[slice, slice], np.ndarray]:
