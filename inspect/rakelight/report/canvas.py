@@ -15,7 +15,7 @@ from PIL import Image, ImageDraw, ImageFont
 from rakelight.core.units import MM_PER_FOOT, MM_PER_INCH
 
 INK = (24, 26, 30)
-PAPER = (250, 249, 246)
+PAPER = (255, 255, 255)
 MUTED = (96, 99, 106)
 WHITE = (255, 255, 255)
 _SHIFT_BITS = 4

@@ -16,7 +16,7 @@ from rakelight.core.units import MM2_PER_FT2, MM2_PER_M2
 
 from . import canvas, facts
 from .canvas import INK, MUTED, PAPER, WHITE
-from .frame import Sheet, draw_frame, draw_scale_bar, lay_out
+from .frame import Sheet, draw_frame, draw_scale_bar, finish, lay_out
 from .labels import place_labels
 
 # Ours: pale, yellow, orange, deep red on a grey photo; each with a dark casing.
@@ -54,15 +54,25 @@ def draw_map(inspection: Inspection, *, settings: ReportSettings | None = None) 
     larger than the pit so that the pit itself stays visible. Source: our choice.
     """
     settings = settings or ReportSettings()
-    sheet = lay_out(inspection, settings, legend_lines=_legend_lines(inspection, of_map=True))
+    return _compose_map(inspection, settings, has_head=True)
+
+
+def draw_face(inspection: Inspection, *, settings: ReportSettings | None = None) -> np.ndarray:
+    """Return the same map without its title strip, for a page that carries its own title."""
+    return _compose_map(inspection, settings or ReportSettings(), has_head=False)
+
+
+def _compose_map(inspection: Inspection, settings: ReportSettings, *, has_head: bool) -> np.ndarray:
+    n_lines = _legend_lines(inspection, of_map=True)
+    sheet = lay_out(inspection, settings, legend_lines=n_lines, has_head=has_head)
     _paste_face(sheet, inspection)
     _draw_fields(sheet, inspection)
     _draw_marks(sheet, inspection)
-    _number_pits(sheet, inspection, _draw_pits(sheet, inspection))
+    signs = _draw_pits(sheet, inspection)
+    _number_pits(sheet, inspection, signs, from_band=1 if has_head else 2)
     n_pits = facts.count_pits(inspection).n_pits
-    draw_frame(sheet, inspection, headline=sheet.words.count_pits(n_pits))
-    _draw_map_legend(sheet, inspection)
-    return sheet.text.draw(sheet.rgb)
+    draw_frame(sheet, inspection, headline=sheet.words.count_pits(n_pits) if has_head else None)
+    return finish(sheet, _draw_map_legend(sheet, inspection))
 
 
 def draw_heat(inspection: Inspection, *, settings: ReportSettings | None = None) -> np.ndarray:
@@ -90,8 +100,7 @@ def draw_heat(inspection: Inspection, *, settings: ReportSettings | None = None)
     area = sheet.words.say("heat.per_ft2" if settings.units == "in" else "heat.per_m2")
     most = _paint_fields(sheet, inspection)
     draw_frame(sheet, inspection, headline=sheet.words.say("heat.title", area=area))
-    _draw_heat_legend(sheet, inspection, most, area)
-    return sheet.text.draw(sheet.rgb)
+    return finish(sheet, _draw_heat_legend(sheet, inspection, most, area))
 
 
 def _legend_lines(inspection: Inspection, *, of_map: bool) -> int:
@@ -221,10 +230,13 @@ def _draw_pit(sheet: Sheet, sign: _PitSign) -> float:
     return ring + thin
 
 
-def _number_pits(sheet: Sheet, inspection: Inspection, rings: np.ndarray) -> None:
+def _number_pits(
+    sheet: Sheet, inspection: Inspection, rings: np.ndarray, *, from_band: int
+) -> None:
     pits = inspection.pits
     bands = facts.band_index(pits["diameter_mm"], facts.size_bands(inspection))
-    worth = np.flatnonzero((bands >= 1) | (len(pits) <= _ALL_NUMBERED_UP_TO))
+    is_short = from_band <= 1 and len(pits) <= _ALL_NUMBERED_UP_TO
+    worth = np.flatnonzero((bands >= from_band) | is_short)
     order = worth[np.argsort(-pits["diameter_mm"].fillna(0).to_numpy()[worth], kind="stable")]
     font = sheet.font("narrow_bold", 1.25)
     names = [str(pits["pit_id"].iloc[i]) for i in order]
@@ -235,7 +247,7 @@ def _number_pits(sheet: Sheet, inspection: Inspection, rings: np.ndarray) -> Non
         sheet.text.add(names[i], at, font, fill=WHITE, anchor="mm", halo=INK)
 
 
-def _draw_map_legend(sheet: Sheet, inspection: Inspection) -> None:
+def _draw_map_legend(sheet: Sheet, inspection: Inspection) -> float:
     words, unit = sheet.words, sheet.unit
     bands = facts.size_bands(inspection)
     counts = facts.count_pits(inspection).n_by_band
@@ -254,7 +266,7 @@ def _draw_map_legend(sheet: Sheet, inspection: Inspection) -> None:
         sign(sheet, (x + 1.4 * unit, y))
         sheet.text.add(name, (x + 3.2 * unit, y), font)
         x += step + 1.6 * unit
-    draw_scale_bar(sheet, y + 3.2 * unit, note=words.say("map.numbered"))
+    return draw_scale_bar(sheet, y + 3.2 * unit, note=words.say("map.numbered"))
 
 
 def _band_sign(band: int):
@@ -345,7 +357,7 @@ def _write_field(sheet: Sheet, field, value: float, *, shade, is_dark: bool) -> 
         sheet.text.add(str(field.field), at, sheet.font("narrow_bold", 1.3), anchor="ls", **how)
 
 
-def _draw_heat_legend(sheet: Sheet, inspection: Inspection, most: float, area: str) -> None:
+def _draw_heat_legend(sheet: Sheet, inspection: Inspection, most: float, area: str) -> float:
     words, unit = sheet.words, sheet.unit
     y, left, length = sheet.top + sheet.size_px[1] + 6.2 * unit, 2 * unit, 24 * unit
     font = sheet.font("regular", 1.4)
@@ -364,4 +376,4 @@ def _draw_heat_legend(sheet: Sheet, inspection: Inspection, most: float, area: s
         sheet.text.add(words.say("map.not_seen"), (at[0] + 2 * unit, y), font)
     n = facts.count_pits(inspection).n_pits
     note = words.say("heat.fields" if len(inspection.plan.fields) else "heat.no_fields", n=n)
-    draw_scale_bar(sheet, y + 4.2 * unit, note=note)
+    return draw_scale_bar(sheet, y + 4.2 * unit, note=note)

@@ -15,6 +15,7 @@ from .canvas import INK, MUTED, PAPER, WHITE
 from .words import Words, load_words
 
 _UPSCALE_MAX = 2.0
+_SPARE_LINES = 5
 _LAST_MARK_SHARE = 0.02  # a map a pixel short of a round length keeps its last mark
 
 
@@ -51,14 +52,16 @@ class Sheet:
         return canvas.load_font(face, round(size * self.unit))
 
 
-def lay_out(inspection: Inspection, settings: ReportSettings, *, legend_lines: int) -> Sheet:
+def lay_out(
+    inspection: Inspection, settings: ReportSettings, *, legend_lines: int, has_head: bool = True
+) -> Sheet:
     """Return an empty picture with room for title, face, rulers and so many legend lines."""
     words = load_words(settings.language)
     width_mm, height_mm = facts.slab_size_mm(inspection)
     longest = settings.map_max_side_px
-    unit = longest / 100
+    unit = longest / (100 if has_head else 80)
     margin_left, margin_right = 5 * unit, 2 * unit
-    head = (8.4 if width_mm > height_mm else 10.2) * unit
+    head = (8.4 if width_mm > height_mm else 10.2) * unit if has_head else 1.2 * unit
     foot = (5.5 + 3.2 * legend_lines) * unit
     native = _UPSCALE_MAX / inspection.face.mm_per_px
     px_per_mm = min(
@@ -67,18 +70,28 @@ def lay_out(inspection: Inspection, settings: ReportSettings, *, legend_lines: i
         native,
     )
     width, height = round(width_mm * px_per_mm), round(height_mm * px_per_mm)
-    page_width = round(max(width + margin_left + margin_right, 78 * unit))
+    page_width = round(
+        max(width + margin_left + margin_right, 78 * unit if has_head else 64 * unit)
+    )
     left = round(margin_left + (page_width - margin_left - margin_right - width) / 2)
-    rgb = np.full((round(head + height + foot), page_width, 3), PAPER, np.uint8)
+    # Spare rows below for legends that need another line; `finish` cuts what stays white.
+    rows = round(head + height + foot + _SPARE_LINES * 3.2 * unit)
+    rgb = np.full((rows, page_width, 3), PAPER, np.uint8)
     return Sheet(
         rgb=rgb, text=canvas.TextLayer(), unit=unit, left=left, top=round(head),
         px_per_mm=px_per_mm, size_mm=(width_mm, height_mm), units=settings.units, words=words,
     )  # fmt: skip
 
 
-def draw_frame(sheet: Sheet, inspection: Inspection, *, headline: str) -> None:
-    """Draw all that stands around the face; `headline` is the bold start of the second line."""
-    _draw_title(sheet, inspection, headline, room_px=_draw_lamp(sheet, inspection))
+def draw_frame(sheet: Sheet, inspection: Inspection, *, headline: str | None) -> None:
+    """Draw all that stands around the face; `headline` starts the second line, None = no title."""
+    if headline is None:
+        _draw_lamp(
+            sheet, inspection, middle=sheet.top / sheet.unit + sheet.size_px[1] / sheet.unit + 4
+        )
+    else:
+        room_px = _draw_lamp(sheet, inspection, middle=4.6)
+        _draw_title(sheet, inspection, headline, room_px=room_px)
     width, height = sheet.size_px
     corner = (sheet.left - 1, sheet.top - 1)
     cv2.rectangle(sheet.rgb, corner, (sheet.left + width, sheet.top + height), INK, 2)
@@ -92,17 +105,20 @@ def draw_frame(sheet: Sheet, inspection: Inspection, *, headline: str) -> None:
     sheet.text.add(note, at, sheet.font("regular", 1.2), fill=MUTED)
 
 
-def _draw_lamp(sheet: Sheet, inspection: Inspection) -> float:
-    """Draw the lamp's side and the day at the right; return where their room begins, in px."""
+def _draw_lamp(sheet: Sheet, inspection: Inspection, *, middle: float) -> float:
+    """Draw the lamp's side and the day at the right; return where their room begins, in px.
+
+    `middle` is the height of their middle in units from the top.
+    """
     unit, right = sheet.unit, sheet.rgb.shape[1] - 2 * sheet.unit
     lamp = facts.describe_lamp(inspection.lamp, inspection.face.size_mm, sheet.words)
     bold, regular = sheet.font("bold", 1.35), sheet.font("regular", 1.3)
     x = right - canvas.text_width(lamp, bold) - 3.4 * unit
     from_deg, _ = facts.lamp_at_centre(inspection.lamp, inspection.face.size_mm)
-    canvas.draw_lamp_arrow(sheet.rgb, (x, 4.4 * unit), 1.9 * unit, from_deg)
-    sheet.text.add(lamp, (right, 3.7 * unit), bold, anchor="rm")
+    canvas.draw_lamp_arrow(sheet.rgb, (x, (middle - 0.2) * unit), 1.7 * unit, from_deg)
+    sheet.text.add(lamp, (right, (middle - 0.9) * unit), bold, anchor="rm")
     day = facts.photo_day(inspection)
-    sheet.text.add(day, (right, 5.5 * unit), regular, fill=MUTED, anchor="rm")
+    sheet.text.add(day, (right, (middle + 0.9) * unit), regular, fill=MUTED, anchor="rm")
     return x - 3.5 * unit
 
 
@@ -149,8 +165,13 @@ def _draw_ruler(sheet: Sheet, *, along: bool) -> None:
             sheet.text.add(name, at, font, anchor="mm" if along else "rm")
 
 
-def draw_scale_bar(sheet: Sheet, y: float, *, note: str) -> None:
-    """Draw a scale bar with a note beside it; `y` is its middle in px."""
+def finish(sheet: Sheet, bottom_px: float) -> np.ndarray:
+    """Return the picture with its text, cut below the last line drawn."""
+    return sheet.text.draw(sheet.rgb[: round(bottom_px + 1.6 * sheet.unit)])
+
+
+def draw_scale_bar(sheet: Sheet, y: float, *, note: str) -> float:
+    """Draw a scale bar with a note beside it, `y` its middle in px; return the lowest px used."""
     unit, left = sheet.unit, 2 * sheet.unit
     length_mm, name = canvas.scale_bar_mm(sheet.size_mm[0], sheet.units)
     length, height = length_mm * sheet.px_per_mm, 0.6 * unit
@@ -162,5 +183,7 @@ def draw_scale_bar(sheet: Sheet, y: float, *, note: str) -> None:
     sheet.text.add(name, (left + length + 0.8 * unit, y), sheet.font("bold", 1.3))
     right = sheet.rgb.shape[1] - 2 * unit
     start = left + length + 2 * unit + canvas.text_width(name + "   ", sheet.font("bold", 1.3))
-    for i, line in enumerate(canvas.wrap_text(note, sheet.font("regular", 1.2), right - start)):
+    lines = canvas.wrap_text(note, sheet.font("regular", 1.2), right - start)
+    for i, line in enumerate(lines):
         sheet.text.add(line, (start, y + 1.5 * i * unit), sheet.font("regular", 1.2), fill=MUTED)
+    return y + 1.5 * max(len(lines) - 1, 0) * unit

@@ -1,0 +1,340 @@
+"""The client report: one or two pages a client keeps, without score and without stamp.
+
+The front says what was agreed, what was found with its range, what is done and what stays,
+and how to look at it; the back says how it was made and what it cannot say.
+"""
+
+import math
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pandas as pd
+
+from rakelight.core.records import Comparison, Grade, Inspection
+from rakelight.core.settings import ReportSettings
+from rakelight.core.units import MM2_PER_FT2, MM2_PER_M2
+
+from . import facts
+from .figures import draw_face
+from .logo import read_logo
+from .pages import typeset
+from .words import Words, clean_name, clean_sentence, load_words
+from .worklist import choose_actions
+
+_PICTURE_SIDE_PX = 2200
+_JPEG_QUALITY = 88
+_PROPOSED_DISTANCE_MM = 600.0  # where a top is used; proposed in the trade notes
+_TWO_SIDED_95 = 1.96
+_MM_PER_M = 1000.0
+_MOST_GRADES = 8
+_TALL_FROM = 0.55  # height over width from which the picture is held to a part of the page
+_HEAD_KEYS = ("job", "slab", "client", "site", "stage")
+
+
+def write_client_report(
+    inspection: Inspection,
+    path: str | Path,
+    *,
+    settings: ReportSettings | None = None,
+    change: Comparison | None = None,
+) -> Path:
+    """Write report.pdf and return its path.
+
+    Parameters
+    ----------
+    inspection : Inspection
+        The record; after a repair, the later one.
+    path : path
+        File to write.
+    settings : ReportSettings
+        Units, paper, language, the shop's own name and logo.
+    change : Comparison, optional
+        What the repair did, when two surveys were compared.
+
+    Errors of the answer: those of the record, printed with their ranges.
+    Source: trade notes on what a client reads; layout our own.
+    """
+    settings = settings or ReportSettings()
+    data = collect_client_report(inspection, settings, change)
+    pictures = {"face.jpg": encode_jpeg(draw_face(inspection, settings=_for_picture(settings)))}
+    logo = read_logo(settings.shop_logo)
+    if logo:
+        pictures["logo.png"] = logo
+    pdf = typeset(
+        "client_report",
+        data | {"has_logo": bool(logo)},
+        pictures=pictures,
+        when=facts.photo_time(inspection),
+    )
+    path = Path(path)
+    path.write_bytes(pdf)
+    return path
+
+
+def collect_client_report(
+    inspection: Inspection, settings: ReportSettings, change: Comparison | None = None
+) -> dict[str, Any]:
+    """Return everything the client report prints, as plain values for page and screen."""
+    words = load_words(settings.language)
+    sha = str(inspection.photos[0].get("sha256", "")) if inspection.photos else ""
+    return {
+        "words": words.section("client"),
+        "language": words.section("form")["language"],
+        "native_reader": words.section("form")["needs_native_reader"],
+        "paper": settings.paper,
+        "tall": inspection.face.size_mm[1] > _TALL_FROM * inspection.face.size_mm[0],
+        "shop": clean_name(settings.shop_name),
+        "title": facts.slab_title(inspection, words),
+        "head": _collect_head(inspection, words),
+        "agreed": _say_agreed(inspection, words, settings),
+        "result": _collect_result(inspection, words, settings),
+        "grades": [_collect_grade(g, words) for g in inspection.grade.grades[:_MOST_GRADES]],
+        "plan": _say_plan(inspection, words),
+        "after": _say_change(change),
+        "tone": _say_tone(inspection, words),
+        "look": _say_distance(inspection, words, settings),
+        "method": _say_method(inspection, words, settings),
+        "limits": [clean_sentence(line) for line in inspection.limits_of_this_answer],
+        "warnings": [clean_sentence(line) for line in inspection.warnings],
+        "findings": [
+            clean_sentence(finding.get("text", "")) for finding in inspection.grade.findings
+        ],
+        "footer": words.say("client.footer", version=inspection.version, sha=sha[:12] or "–"),
+    }
+
+
+def encode_jpeg(rgb: np.ndarray) -> bytes:
+    """Return a picture as JPEG bytes that carry no word about camera or place."""
+    bgr = cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR)
+    return cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY])[1].tobytes()
+
+
+def _for_picture(settings: ReportSettings) -> ReportSettings:
+    values = settings.to_mapping()
+    values["map_max_side_px"] = min(settings.map_max_side_px, _PICTURE_SIDE_PX)
+    return ReportSettings.from_mapping(values)
+
+
+def _collect_head(inspection: Inspection, words: Words) -> list[list[str]]:
+    lines = [
+        [words.say(f"client.{key}"), clean_name(inspection.job.get(key, ""))] for key in _HEAD_KEYS
+    ]
+    lines.append([words.say("client.photo"), facts.photo_day(inspection)])
+    return [line for line in lines if line[1]]
+
+
+def _say_agreed(inspection: Inspection, words: Words, settings: ReportSettings) -> list[str]:
+    agreed = inspection.settings.get("agreed")
+    if not agreed:
+        return [words.say("client.agreed_none")]
+    lines = []
+    smallest = _number(agreed.get("smallest_mm"))
+    if math.isfinite(smallest):
+        size = words.size(smallest, settings.units)
+        lines.append(words.say("client.agreed_smallest", size=size))
+    named = (
+        ("limit", "limit"),
+        ("scheme", "scheme"),
+        ("sample", "sample"),
+        ("signed", "signed_on"),
+    )
+    for key, name in named:
+        text = clean_sentence(agreed.get(name) or "").rstrip(".")
+        if text:
+            value = {"day" if key == "signed" else key: text}
+            lines.append(words.say(f"client.agreed_{key}", **value))
+    return lines or [words.say("client.agreed_none")]
+
+
+def _collect_result(
+    inspection: Inspection, words: Words, settings: ReportSettings
+) -> dict[str, Any]:
+    count = facts.count_pits(inspection)
+    is_inch = settings.units == "in"
+    bands = facts.size_bands(inspection)
+    per_area = count.per_ft2 if is_inch else count.per_m2
+    return {
+        "n_pits": count.n_pits,
+        "pits": words.count_pits(count.n_pits),
+        "per_area": words.number(per_area, 1 if 0 < per_area < 10 else 0),
+        "unit": words.say("client.result_unit_ft2" if is_inch else "client.result_unit_m2"),
+        "bands": [
+            [band.describe(words, settings.units), str(n)]
+            for band, n in zip(bands, count.n_by_band, strict=True)
+        ],
+        "lines": _say_result(inspection, count, words, settings),
+        "verdict": _say_verdict(inspection, words),
+    }
+
+
+def _say_result(
+    inspection: Inspection, count: facts.PitCount, words: Words, settings: ReportSettings
+) -> list[str]:
+    face = inspection.face
+    is_inch = settings.units == "in"
+    per_unit = MM2_PER_FT2 if is_inch else MM2_PER_M2
+    area = words.number(face.seen_mm2 / per_unit, 2)
+    area = words.say("client.area_ft2" if is_inch else "client.area_m2", area=area)
+    share = words.number(100 * float(face.seen.mean()))
+    lines = [words.say("client.result_seen", share=share, area=area)]
+    if not count.n_pits:
+        return [words.say("client.result_none"), *lines]
+    spread = _TWO_SIDED_95 * count.n_pits_sd
+    expected = _expected_real(inspection)
+    low, high = max(expected - spread, 0), min(expected + spread, count.n_pits)
+    lines.insert(
+        0,
+        words.say(
+            "client.result_range", low=words.number(low), high=words.number(high), n=count.n_pits
+        ),
+    )
+    lines.append(words.say("client.result_open", share=words.number(100 * count.area_share, 2)))
+    return lines + _say_window(inspection, words, settings)
+
+
+def _expected_real(inspection: Inspection) -> float:
+    counted = inspection.pits[facts.countable(inspection.pits)]
+    return float(counted["confidence"].fillna(1.0).sum())
+
+
+def _say_window(inspection: Inspection, words: Words, settings: ReportSettings) -> list[str]:
+    for window in inspection.grade.windows:
+        worst, median = _number(window.get("max")), _number(window.get("median"))
+        if math.isfinite(worst) and math.isfinite(median) and window.get("size_mm") is not None:
+            sides = [words.length(float(s), settings.units) for s in np.ravel(window["size_mm"])]
+            name = " × ".join(sides).replace(" mm ×", " ×")
+            figures = {
+                "worst": words.number(100 * worst, 2),
+                "median": words.number(100 * median, 2),
+            }
+            return [words.say("client.result_worst", window=name, **figures)]
+    return []
+
+
+def _say_verdict(inspection: Inspection, words: Words) -> str:
+    """Return how the result stands to what was agreed; nothing when nothing was agreed."""
+    agreed = inspection.settings.get("agreed")
+    if not agreed:
+        return ""
+    if agreed.get("sentence"):
+        return clean_sentence(agreed["sentence"])
+    keys = {True: "result_met", False: "result_not_met"}
+    return words.say("client." + keys.get(agreed.get("is_met"), "result_near"))
+
+
+def _collect_grade(grade: Grade, words: Words) -> dict[str, str]:
+    special = {"none": "client.grade_none", "not graded": "client.grade_not_graded"}
+    names = [words.say(special[n]) if n in special else clean_name(n) for n in grade.range]
+    own = grade.class_name
+    class_name = words.say(special[own]) if own in special else clean_name(own)
+    doubts = [words.say("client.grade_memory")] if grade.mark == "memory" else []
+    doubts += [words.say("client.grade_borderline")] if grade.is_borderline else []
+    touched = (
+        f" {words.say('client.grade_to')} ".join(dict.fromkeys([names[0], names[-1]]))
+        if names
+        else ""
+    )
+    return {
+        "title": clean_sentence(grade.title),
+        "class_name": class_name,
+        "range": touched if touched != class_name else "",
+        "figure": _say_figure(grade, words),
+        "rule": clean_sentence(grade.rule),
+        "source": clean_sentence(grade.source),
+        "doubts": "; ".join(doubts),
+    }
+
+
+def _say_figure(grade: Grade, words: Words) -> str:
+    is_share = grade.unit == "share"
+    low, high = grade.value_range
+    scale, unit = (100.0, "%") if is_share else (1.0, clean_name(grade.unit))
+    figure = f"{words.number(grade.value * scale, 2)} {unit}".strip()
+    if math.isfinite(low) and math.isfinite(high):
+        figure += f" ({words.number(low * scale, 2)}–{words.number(high * scale, 2)})"
+    return figure
+
+
+def _say_plan(inspection: Inspection, words: Words) -> list[str]:
+    actions = choose_actions(inspection)
+    lines = []
+    for action in ("repair_by_eye", "fill_two_lifts", "fill", "slurry_coat", "hone_test_strip"):
+        n = int((actions == action).sum())
+        if n:
+            name = words.say(f"action.{action}")
+            lines.append(words.say("client.plan_done", pits=words.count_pits(n), action=name))
+    n_left = int((actions == "leave").sum())
+    if n_left:
+        lines.append(words.say("client.stays", pits=words.count_pits(n_left)))
+    elif len(actions):
+        lines.append(words.say("client.stays_none"))
+    return lines
+
+
+def _say_change(change: Comparison | None) -> list[str]:
+    if change is None:
+        return []
+    sentence = clean_sentence(change.figures.get("sentence", ""))
+    return [line for line in (sentence, *map(clean_sentence, change.notes)) if line]
+
+
+def _say_tone(inspection: Inspection, words: Words) -> list[str]:
+    colour = inspection.colour
+    if not len(colour.table):
+        return [words.say("client.tone_none")]
+    sentence = clean_sentence(colour.figures.get("sentence", ""))
+    lines = [sentence or words.say("client.tone_cells", n=len(colour.table))]
+    return lines + [clean_sentence(note) for note in colour.notes]
+
+
+def _say_distance(inspection: Inspection, words: Words, settings: ReportSettings) -> str:
+    agreed = inspection.settings.get("agreed") or {}
+    distance_mm = _number(agreed.get("viewing_distance_mm"))
+    key = "client.look_agreed" if math.isfinite(distance_mm) else "client.look_proposed"
+    distance_mm = distance_mm if math.isfinite(distance_mm) else _PROPOSED_DISTANCE_MM
+    distance = f"{words.number(distance_mm / _MM_PER_M, 1)} m"
+    if settings.units == "in":
+        distance = words.length(distance_mm, "in")
+    return words.say(key, distance=distance)
+
+
+def _say_method(inspection: Inspection, words: Words, settings: ReportSettings) -> list[str]:
+    scale, quality, pits = inspection.scale, inspection.quality, inspection.pits
+    name = clean_name(inspection.photos[0].get("name", "")) if inspection.photos else "–"
+    lines = [
+        words.say(
+            "client.method_photo",
+            name=name,
+            verdict=words.say(f"client.verdict_{quality.verdict}"),
+            lamp=facts.describe_lamp(inspection.lamp, inspection.face.size_mm, words),
+        ),
+        words.say(
+            "client.method_scale",
+            mm_per_px=words.number(scale.mm_per_px, 3),
+            sd=words.number(scale.mm_per_px_sd, 4),
+            source=_say_source(scale.source, words),
+        ),
+    ]
+    if len(pits):
+        smallest = words.size(facts.smallest_counted_mm(inspection), settings.units)
+        sd = f"{words.number(_median(pits['diameter_sd_mm']), 2)} mm"
+        lines.append(words.say("client.method_counts", smallest=smallest, sd=sd))
+        share = words.number(100 * _expected_real(inspection) / max(len(pits), 1))
+        lines.append(words.say("client.method_confidence", share=share))
+    return [*lines, words.say("client.method_depth"), words.say("client.method_never")]
+
+
+def _say_source(source: str, words: Words) -> str:
+    return words.section("client").get(f"source_{source}", clean_name(source))
+
+
+def _median(values: pd.Series) -> float:
+    known = values.dropna()
+    return float(known.median()) if len(known) else math.nan
+
+
+def _number(value: Any) -> float:
+    is_number = isinstance(value, (int, float, np.number)) and not isinstance(value, bool)
+    return float(value) if is_number else math.nan
