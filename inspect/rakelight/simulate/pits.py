@@ -20,6 +20,9 @@ N_DIRECTIONS = 128
 FINE_CELLS = 160
 """Cells across the window on which pits of several lobes are measured: area good to about .5 %."""
 
+GAUSS_NODES, GAUSS_WEIGHTS = np.polynomial.legendre.leggauss(24)
+"""Places and weights of the integral from a pit's middle to its lip (24 points: .01 % for a cap)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Lobe:
@@ -190,8 +193,7 @@ def _integrate_lobe(lobe: Lobe) -> dict[str, float]:
     lip = lobe.radius_mm * np.interp(
         place, np.arange(N_DIRECTIONS + 1), np.append(lobe.mouth, lobe.mouth[0])
     )
-    nodes, weights = np.polynomial.legendre.leggauss(24)
-    share, weights = (nodes + 1) / 2, weights / 2
+    share, weights = (GAUSS_NODES + 1) / 2, GAUSS_WEIGHTS / 2
     radius = share[:, None] * lip
     x, y = lobe.x_mm + radius * np.cos(angle), lobe.y_mm + radius * np.sin(angle)
     depth = lobe.depth_at(x, y)

@@ -56,7 +56,9 @@ def simulate_photo(
     return SimulatedPhoto(photograph(radiance, aimed, seed=seed), slab, lamp, aimed)
 
 
-def draw_scene(seed: int, *, name: str, size_mm: tuple[float, float] = (120.0, 90.0), **changes):
+def draw_scene(
+    seed: int, *, name: str, size_mm: tuple[float, float] = (120.0, 90.0), **changes
+) -> tuple[SlabRecipe, Lamp, Camera, float]:
     """Return recipe, lamp, camera settings and room light of a photo drawn at random for training.
 
     Parameters
@@ -80,8 +82,25 @@ def draw_scene(seed: int, *, name: str, size_mm: tuple[float, float] = (120.0, 9
     Our choice, around what a finisher's photos are likely to be.
     """
     rng = np.random.default_rng([seed, 99])
-    base = choose_recipe(name)
-    drawn = {
+    drawn = _draw_changes(choose_recipe(name), rng)
+    recipe = choose_recipe(name, **(drawn | {"size_mm": size_mm} | changes))
+    lamp = Lamp(
+        from_deg=rng.uniform(0, 360), angle_deg=rng.uniform(7, 28), spread_deg=rng.uniform(0.2, 1.5)
+    )
+    camera = Camera(
+        defocus_px=rng.uniform(0.5, 1.5),
+        vignetting=rng.uniform(0.0, 0.35),
+        exposure_aim=rng.uniform(0.2, 0.6),
+        full_well=float(np.exp(rng.uniform(np.log(1500), np.log(30000)))),
+        sharpening=rng.uniform(0.0, 0.8),
+        jpeg_quality=int(rng.integers(75, 98)),
+    )
+    return recipe, lamp, camera, float(rng.uniform(0.03, 0.3))
+
+
+def _draw_changes(base: SlabRecipe, rng: np.random.Generator) -> dict:
+    """Return fields of a recipe drawn around its own values."""
+    return {
         "mm_per_px": float(np.exp(rng.uniform(np.log(0.12), np.log(0.3)))),
         "slope_rms": base.slope_rms * float(np.exp(rng.uniform(np.log(0.4), np.log(2.0)))),
         "pits_per_m2": base.pits_per_m2 * rng.uniform(0.7, 4.0),
@@ -99,16 +118,3 @@ def draw_scene(seed: int, *, name: str, size_mm: tuple[float, float] = (120.0, 9
         "joint_share": rng.uniform(0.2, 0.8) if rng.random() < 0.15 else None,
         "grain_deg": rng.uniform(0, 180) if base.board_mm is None else base.grain_deg,
     }
-    recipe = choose_recipe(name, **(drawn | {"size_mm": size_mm} | changes))
-    lamp = Lamp(
-        from_deg=rng.uniform(0, 360), angle_deg=rng.uniform(7, 28), spread_deg=rng.uniform(0.2, 1.5)
-    )
-    camera = Camera(
-        defocus_px=rng.uniform(0.5, 1.5),
-        vignetting=rng.uniform(0.0, 0.35),
-        exposure_aim=rng.uniform(0.2, 0.6),
-        full_well=float(np.exp(rng.uniform(np.log(1500), np.log(30000)))),
-        sharpening=rng.uniform(0.0, 0.8),
-        jpeg_quality=int(rng.integers(75, 98)),
-    )
-    return recipe, lamp, camera, float(rng.uniform(0.03, 0.3))

@@ -61,8 +61,7 @@ def draw_noise(
         )
     if noise.shape != shape:
         noise = cv2.resize(noise, shape[::-1], interpolation=cv2.INTER_CUBIC)
-    noise -= noise.mean()
-    return noise / max(float(noise.std()), 1e-9)
+    return _standardise(noise)
 
 
 def draw_relief(
@@ -136,7 +135,7 @@ def draw_mottle(shape: tuple[int, int], mm_per_px: float, rng: np.random.Generat
     mottle = np.zeros(shape, np.float32)
     for wavelength_mm, weight in ((120.0, 0.8), (40.0, 0.5), (14.0, 0.35), (6.0, 0.2)):
         mottle += weight * draw_noise(shape, wavelength_mm / mm_per_px, rng)
-    return mottle / max(float(mottle.std()), 1e-9)
+    return _standardise(mottle)
 
 
 def draw_specks(
@@ -158,6 +157,13 @@ def draw_specks(
     sample = noise[:: max(shape[0] // 256, 1), :: max(shape[1] // 256, 1)]
     cut = np.float32(np.quantile(sample, 1.0 - share))
     return np.clip((noise - cut) * np.float32(2.0), 0.0, 1.0)
+
+
+def _standardise(noise: np.ndarray) -> np.ndarray:
+    mean, spread = cv2.meanStdDev(noise)
+    noise -= np.float32(mean.item())
+    noise /= np.float32(max(spread.item(), 1e-9))
+    return noise
 
 
 def _turn_noise(
