@@ -5,6 +5,7 @@ import math
 import cv2
 import numpy as np
 import pytest
+
 from rakelight.core.errors import ScaleError
 from rakelight.core.flags import flag_names
 from rakelight.scale.corners import scale_from_corners, scale_from_length, scale_from_mm_per_px

@@ -3,6 +3,7 @@
 import cv2
 import numpy as np
 import pytest
+
 from rakelight.core.records import Lens, Photo, Scale
 from rakelight.scale.corners import scale_from_corners, scale_from_mm_per_px
 from rakelight.scale.plane import bend_points, find_in_photo, straighten_points

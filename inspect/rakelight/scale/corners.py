@@ -8,7 +8,7 @@ import numpy as np
 from ..core.checks import check_number, check_positive
 from ..core.errors import ScaleError
 from ..core.flags import flag_bit
-from ..core.records import Scale
+from ..core.records import Lens, Scale
 from .plane import (
     choose_mm_per_px,
     estimate_scale_sd,
@@ -117,24 +117,39 @@ def scale_from_corners(
     and its squareness come on top, and so does the lens (flag `lens_not_corrected`).
     """
     size_mm = check_size(size_mm)
-    corners = _check_corners(corners_px, shape_px)
+    corners = check_corners(corners_px, shape_px)
     _check_shape(corners, size_mm)
     places = face_corners(size_mm)
     to_slab = fit_plane(corners, places)
+    relative_sd = estimate_scale_sd(corners, places, size_mm, point_sd_px=corner_sd_px)
+    return build_scale("corners", to_slab, size_mm, shape_px, relative_sd=relative_sd)
+
+
+def build_scale(
+    source: str,
+    to_slab: np.ndarray,
+    size_mm: tuple[float, float],
+    shape_px: tuple[int, int],
+    *,
+    relative_sd: float,
+    lens: Lens | None = None,
+    is_lens_known: bool = False,
+) -> Scale:
+    """Return the scale record of a plane: map pixel, spread, tilt and what must be doubted."""
     spread = measure_spread(to_slab, size_mm)
     mm_per_px = choose_mm_per_px(spread[0], size_mm, shape_px)
-    relative_sd = estimate_scale_sd(corners, places, size_mm, point_sd_px=corner_sd_px)
     tilt_deg = estimate_tilt_deg(to_slab, shape_px)
     return Scale(
-        source="corners",
+        source=source,
         mm_per_px=mm_per_px,
         mm_per_px_sd=relative_sd * mm_per_px,
         to_slab=to_slab,
         size_mm=size_mm,
-        flags=flag_bit("lens_not_corrected"),
+        flags=0 if is_lens_known else flag_bit("lens_not_corrected"),
         notes=describe_view(spread, tilt_deg),
         spread_mm_per_px=spread,
         tilt_deg=tilt_deg,
+        lens=lens,
     )
 
 
@@ -158,6 +173,21 @@ def check_size(size_mm: tuple[float, float]) -> tuple[float, float]:
             f" not {width_mm:g} x {height_mm:g} mm."
         )
     return width_mm, height_mm
+
+
+def check_corners(corners_px: Sequence[Sequence[float]], shape_px: tuple[int, int]) -> np.ndarray:
+    """Return the slab's four corners (4, 2) in photo pixels, or raise a ScaleError."""
+    if len(corners_px) != 4:
+        raise ScaleError(f"Give four corners of the slab, not {len(corners_px)}.")
+    corners = np.array(
+        [
+            _check_point(corner, f"{name} corner")
+            for name, corner in zip(CORNER_NAMES, corners_px, strict=True)
+        ]
+    )
+    _check_frame(corners, shape_px)
+    _check_order(corners, shape_px)
+    return corners
 
 
 def describe_view(spread_mm_per_px: tuple[float, float], tilt_deg: float) -> tuple[str, ...]:
@@ -200,20 +230,6 @@ def _check_point(point_px: Sequence[float], name: str) -> np.ndarray:
     if point.shape != (2,) or not np.isfinite(point).all():
         raise ScaleError(f"The {name} must be two numbers, x and y in photo pixels.")
     return point
-
-
-def _check_corners(corners_px: Sequence[Sequence[float]], shape_px: tuple[int, int]) -> np.ndarray:
-    if len(corners_px) != 4:
-        raise ScaleError(f"Give four corners of the slab, not {len(corners_px)}.")
-    corners = np.array(
-        [
-            _check_point(corner, f"{name} corner")
-            for name, corner in zip(CORNER_NAMES, corners_px, strict=True)
-        ]
-    )
-    _check_frame(corners, shape_px)
-    _check_order(corners, shape_px)
-    return corners
 
 
 def _check_frame(corners: np.ndarray, shape_px: tuple[int, int]) -> None:
