@@ -186,7 +186,7 @@ def jitter_truth(slab: Slab, octaves, found: Candidates, rng: np.random.Generato
 
 def noise_by_octave(found: Candidates, octave: np.ndarray) -> np.ndarray:
     """Return for each octave wanted the median noise of the candidates found there (or anywhere)."""
-    overall = float(np.median(found.noise))
+    overall = float(np.median(found.noise)) if len(found) else 0.02
     levels = {k: float(np.median(found.noise[found.octave == k])) for k in np.unique(found.octave)}
     return np.array([levels.get(k, overall) for k in octave], np.float32)
 
@@ -199,26 +199,41 @@ def label(pool: Candidates, toward: np.ndarray, slab: Slab, line_masks) -> dict[
     col = np.clip(np.round(pool.col), 0, slab.height_mm.shape[1] - 1).astype(int)
     for name, mask in line_masks:
         kind[mask[row, col]] = KINDS.index(name)
+    answer = {
+        "kind": kind,
+        "shift": np.zeros((n, 2), np.float32),
+        "size": np.zeros(n, np.float32),  # 0: this example teaches no size
+        "lip": np.ones((n, N_RAYS), np.float32),
+        "true_px": np.zeros(n, np.float32),
+    }
     for name in ("grain", "stain", "other", "bump"):
         rows = slab.marks[slab.marks.kind == name]
         match, _ = nearest(pool, rows, px, reach=0.6, ratio=3.0)
         kind[match >= 0] = KINDS.index(name)
+        place_truth(answer, pool, toward, rows, match, px)
     match, loose = nearest(pool, slab.pits, px, reach=0.5, ratio=2.2)
-    kind[loose] = np.where(match[loose] < 0, NOTHING, kind[loose])
-    is_pit = match >= 0
-    kind[is_pit] = KINDS.index("pit")
-    tiny = is_pit & (slab.pits.diameter_mm.to_numpy()[match] / px < 2.0)
-    kind[tiny] = IGNORED
-    shift, size = np.zeros((n, 2), np.float32), np.ones(n, np.float32)
-    lip, true_px = np.ones((n, N_RAYS), np.float32), np.zeros(n, np.float32)
-    for i in np.flatnonzero(is_pit):
-        pit = slab.pits.iloc[match[i]]
-        true_px[i] = pit.diameter_mm / px
-        size[i] = true_px[i] / pool.diameter_px[i]
-        shift[i] = to_light_frame(pit.y_mm / px - 0.5 - pool.row[i], pit.x_mm / px - 0.5 - pool.col[i], toward[i])
-        shift[i] /= pool.diameter_px[i]
-        lip[i] = trace_lip(slab, pit, toward[i])
-    return {"kind": kind.astype(np.int8), "shift": shift, "size": size, "lip": lip, "true_px": true_px}
+    kind[loose] = NOTHING
+    answer["size"][loose] = 0
+    kind[match >= 0] = KINDS.index("pit")
+    place_truth(answer, pool, toward, slab.pits, match, px)
+    for i in np.flatnonzero(match >= 0):
+        answer["lip"][i] = trace_lip(slab, slab.pits.iloc[match[i]], toward[i])
+    kind[(match >= 0) & (answer["true_px"] < 2.0)] = IGNORED
+    return {**answer, "kind": kind.astype(np.int8)}
+
+
+def place_truth(answer, pool: Candidates, toward: np.ndarray, rows, match: np.ndarray, px: float) -> None:
+    """Fill in where the matched thing's middle truly is and how large it truly is."""
+    hit = np.flatnonzero(match >= 0)
+    truth = rows.iloc[match[hit]]
+    size = pool.diameter_px[hit]
+    answer["true_px"][hit] = truth.diameter_mm.to_numpy() / px
+    answer["size"][hit] = answer["true_px"][hit] / size
+    d_row = truth.y_mm.to_numpy() / px - 0.5 - pool.row[hit]
+    d_col = truth.x_mm.to_numpy() / px - 0.5 - pool.col[hit]
+    away_row, away_col, right_row, right_col = light_frame(toward[hit])
+    answer["shift"][hit, 0] = (d_row * away_row + d_col * away_col) / size
+    answer["shift"][hit, 1] = (d_row * right_row + d_col * right_col) / size
 
 
 def nearest(pool: Candidates, rows, px: float, *, reach: float, ratio: float):
@@ -233,15 +248,6 @@ def nearest(pool: Candidates, rows, px: float, *, reach: float, ratio: float):
         fits = (gap < reach) & (off < ratio) & (off > 1 / ratio) & (gap < best)
         match[fits], best[fits] = k, gap[fits]
     return match, loose
-
-
-def to_light_frame(d_row: float, d_col: float, toward_deg: float) -> tuple[float, float]:
-    """Return an offset in map pixels as (along the light, across it)."""
-    away_row, away_col, right_row, right_col = light_frame(np.array([toward_deg]))
-    return (
-        float(d_row * away_row[0] + d_col * away_col[0]),
-        float(d_row * right_row[0] + d_col * right_col[0]),
-    )
 
 
 def trace_lip(slab: Slab, pit, toward_deg: float) -> np.ndarray:

@@ -1,0 +1,5 @@
+"""`python -m rakelight` is `rakelight`."""
+
+from .cli import main
+
+main()

@@ -1,0 +1,202 @@
+"""The command line: what a person types, turned into what the steps take.
+
+Exit codes: 0 done; 2 the person must change something (one sentence says what); 3 the photo was
+measured but must not be trusted (the advice says why); 130 interrupted, nothing half-written.
+Heavy imports stand inside the commands, so that `rakelight --help` answers at once.
+"""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from . import __version__
+from .core.errors import LampError, RakelightError, ScaleError, SettingsError
+from .core.units import parse_size_mm
+
+if TYPE_CHECKING:
+    from .core.records import Inspection
+
+EXIT_CHANGE_SOMETHING = 2
+EXIT_DO_NOT_TRUST = 3
+EXIT_INTERRUPTED = 130
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="rakelight")
+def cli() -> None:
+    """Reads raking-light photos of a demolded concrete top: pits in mm, a plan and a work sheet."""
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line; every foreseen trouble is one sentence and an exit code."""
+    try:
+        code = cli.main(arguments, standalone_mode=False)
+    except click.exceptions.Abort:
+        _leave("Stopped; nothing was left half-written.", EXIT_INTERRUPTED)
+    except KeyboardInterrupt:
+        _leave("Stopped; nothing was left half-written.", EXIT_INTERRUPTED)
+    except click.ClickException as error:
+        _leave(error.format_message(), EXIT_CHANGE_SOMETHING)
+    except RakelightError as error:
+        _leave(str(error), EXIT_CHANGE_SOMETHING)
+    except MemoryError:
+        _leave("There is not enough memory for this photo; close other programs or give a smaller one.", 2)
+    except OSError as error:
+        _leave(f"The computer refused: {error.strerror or error} ({error.filename or 'no file named'}).", 2)
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _leave(sentence: str, code: int) -> None:
+    click.echo(f"rakelight: {sentence}", err=True)
+    sys.exit(code)
+
+
+class Numbers(click.ParamType):
+    """Numbers separated by commas, as many as allowed, such as 12,40.5."""
+
+    name = "numbers"
+
+    def __init__(self, *counts: int) -> None:
+        self.counts = counts
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, ...]:
+        """Return the numbers, or fail with one sentence."""
+        if isinstance(value, tuple):
+            return value
+        try:
+            numbers = tuple(float(part) for part in str(value).split(","))
+        except ValueError:
+            numbers = ()
+        if len(numbers) not in self.counts:
+            wanted = " or ".join(str(count) for count in self.counts)
+            self.fail(f"write {wanted} numbers separated by commas, not {value!r}", param, ctx)
+        return numbers
+
+
+@cli.command("inspect")
+@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PHOTO...")
+@click.option("--mm-per-px", type=float, help="Size of a photo pixel on the face, mm.")
+@click.option("--corners", help="Photo pixels of the slab's corners: 'x,y x,y x,y x,y', top-left first, clockwise.")
+@click.option("--slab", help="Size of the slab, such as 2400x700 (mm) or '8ft x 28in'.")
+@click.option("--lamp-from", type=float, help="Side the light comes from: 0 top, 90 right, 180 bottom, 270 left.")
+@click.option("--lamp-angle", type=float, help="Angle of the light above the face, degrees.")
+@click.option("--lamp-at", type=Numbers(3), help="Place of the lamp on the plan and its height: X,Y,H in mm.")
+@click.option("--soft-light", type=click.Path(path_type=Path), help="Soft-light photo of the same face, for the tone.")
+@click.option("--grey-card", type=Numbers(4, 5), help="Grey card on the slab: X,Y,W,H[,REFLECTANCE] in mm.")
+@click.option("--smallest", type=float, help="Smallest pit to count, mm (default 1).")
+@click.option("--scheme", "schemes", multiple=True, help="Grade by this scheme only; may be given again.")
+@click.option("--agreed", type=click.Path(path_type=Path), help="File with what was agreed with the client.")
+@click.option("--units", type=click.Choice(["mm", "in"]), default="mm", show_default=True)
+@click.option("--job", default="", help="Name of the job.")
+@click.option("--slab-name", default="", help="Name of the slab.")
+@click.option("--stage", default="", help="Stage of the work, such as 'after demold'.")
+@click.option("--out", type=click.Path(path_type=Path), default=Path("inspection"), show_default=True)
+@click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True)
+def inspect_command(photos: tuple[Path, ...], out: Path, **options: Any) -> int:
+    """Inspect one face: photo in, map, tables and work sheet out."""
+    from .inspection import inspect_photo
+    from .report.folder import write_inspection
+
+    if len(photos) > 1:
+        raise SettingsError("Give one photo of the face at a time.")
+    given, settings = read_options(options)
+    inspection = inspect_photo(photos[0], given, settings=settings, progress=say_progress)
+    say_progress("writing the map and the pages")
+    files = write_inspection(inspection, out, settings=settings.report)
+    click.echo(summarise(inspection))
+    click.echo("Written: " + ", ".join(str(file) for file in files))
+    return EXIT_DO_NOT_TRUST if inspection.quality.verdict == "retake" else 0
+
+
+def read_options(options: dict[str, Any]) -> tuple[Any, Any]:
+    """Return (Given, Settings) from the options of `inspect`."""
+    from .core.settings import Settings
+    from .inspection import Given, change_settings
+
+    settings = change_settings(
+        Settings(),
+        find={key: value for key, value in (("smallest_mm", options["smallest"]), ("threads", options["threads"])) if value is not None},
+        report={"units": options["units"]},
+    )  # fmt: skip
+    job = {"job": options["job"], "slab": options["slab_name"], "stage": options["stage"]}
+    given = Given(
+        mm_per_px=options["mm_per_px"],
+        corners_px=parse_corners(options["corners"]),
+        slab_mm=parse_size_mm(options["slab"]) if options["slab"] else None,
+        lamp=read_lamp(options["lamp_from"], options["lamp_angle"], options["lamp_at"]),
+        soft_light=options["soft_light"],
+        grey_card=options["grey_card"],
+        schemes=options["schemes"] or None,
+        agreed=options["agreed"],
+        job={key: value for key, value in job.items() if value},
+    )
+    return given, settings
+
+
+def parse_corners(text: str | None) -> tuple[tuple[float, float], ...] | None:
+    """Return four (x, y) from 'x,y x,y x,y x,y', or None when nothing was given."""
+    if text is None:
+        return None
+    try:
+        corners = tuple(tuple(float(part) for part in corner.split(",")) for corner in text.split())
+    except ValueError:
+        corners = ()
+    if len(corners) != 4 or any(len(corner) != 2 for corner in corners):
+        raise ScaleError(f"Write the corners as 'x,y x,y x,y x,y' in photo pixels, not {text!r}.")
+    return corners
+
+
+def read_lamp(from_deg: float | None, angle_deg: float | None, at_mm: tuple[float, ...] | None) -> Any:
+    """Return the lamp as said; a LampError when side and place are both given."""
+    from .core.records import Lamp
+
+    if at_mm is not None and (from_deg is not None or angle_deg is not None):
+        raise LampError("Give --lamp-at, or --lamp-from with --lamp-angle, not both.")
+    if at_mm is not None:
+        return Lamp(at_mm=at_mm, basis="said")
+    if from_deg is None and angle_deg is None:
+        return Lamp()
+    unknown = float("nan")
+    return Lamp(
+        unknown if from_deg is None else from_deg % 360,
+        unknown if angle_deg is None else angle_deg,
+        basis="said",
+    )
+
+
+def say_progress(step: str) -> None:
+    """Tell the person at the terminal what is being done."""
+    click.echo(f"  {step} ...", err=True)
+
+
+def summarise(inspection: "Inspection") -> str:
+    """Return the answer in a few lines for the terminal."""
+    pits, face = inspection.pits, inspection.face
+    smallest = inspection.settings["find"]["smallest_mm"]
+    lines = [
+        f"{len(pits)} pits of {smallest:g} mm and more, open at the surface, on {face.seen_mm2 / 1e6:.3f} m2 seen.",
+        f"Photo: {inspection.quality.verdict}."
+        + (f" Smallest size that can be counted: {inspection.quality.smallest_countable_mm:.1f} mm."
+           if inspection.quality.smallest_countable_mm == inspection.quality.smallest_countable_mm else ""),
+        *(f"  - {sentence}" for sentence in inspection.quality.advice),
+        *(f"  ! {sentence}" for sentence in inspection.warnings),
+    ]  # fmt: skip
+    return "\n".join(lines)
+
+
+@cli.command("demo")
+@click.option("--samples", type=click.Path(path_type=Path), default=Path("sample_images"), show_default=True)
+@click.option("--out", type=click.Path(path_type=Path), default=Path("demo_output"), show_default=True)
+def demo_command(samples: Path, out: Path) -> int:
+    """Run the whole job on the sample photos and name the files it wrote."""
+    from .demo import run_demo
+
+    for line in run_demo(samples, out, progress=say_progress):
+        click.echo(line)
+    return 0
+
+
+if __name__ == "__main__":
+    main()
