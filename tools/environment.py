@@ -25,6 +25,7 @@ import re
 import shutil
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -103,12 +104,12 @@ def run_setup(root, more):
 
 def run_lock(root, more):
     """Return 0 once requirements.lock is renewed; words such as `--upgrade` are handed on."""
-    make_environment(root)
-    python = program(root, "python")
-    _run_or_trouble(
-        [python, "-m", "pip", "install", "-q", "uv==" + UV_VERSION], root, "uv cannot be installed"
-    )
-    code = _run([python, "-m", "uv", *lock_arguments(), *more], root)
+    with tempfile.TemporaryDirectory() as scratch:
+        create_venv(Path(scratch) / ".venv")
+        python = program(Path(scratch), "python")
+        pip = [python, "-m", "pip", "--disable-pip-version-check", "install", "-q"]
+        _run_or_trouble([*pip, "uv==" + UV_VERSION], root, "uv cannot be installed")
+        code = _run([python, "-m", "uv", *lock_arguments(), *more], root)
     if code == 0:
         print("requirements.lock is renewed; the next command makes the environment anew.")
     return code
