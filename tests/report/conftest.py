@@ -33,9 +33,10 @@ def build_inspection(
     opening = (0.62 * size_mm[0], 0.35 * size_mm[1], 0.16 * size_mm[0], 0.35 * size_mm[1])
     if has_opening:
         keep = ~_is_inside(pits, opening, 12.0)
-        pits, outlines = pits[keep].reset_index(drop=True), [
-            outline for outline, kept in zip(outlines, keep, strict=True) if kept
-        ]
+        pits, outlines = (
+            pits[keep].reset_index(drop=True),
+            [outline for outline, kept in zip(outlines, keep, strict=True) if kept],
+        )
         pits["pit_id"] = np.arange(1, len(pits) + 1)
     marks = _make_marks(random, size_mm)
     face = _paint_face(random, size_mm, mm_per_px, pits, marks, opening if has_opening else None)
@@ -163,7 +164,9 @@ def _outline(x, y, diameter, stretch, turn):
     across = diameter / 2 / math.sqrt(stretch) * np.sin(angle)
     wobble = 1 + 0.07 * np.sin(3 * angle + x)
     cos, sin = math.cos(turn), math.sin(turn)
-    return np.c_[x + wobble * (along * cos - across * sin), y + wobble * (along * sin + across * cos)]
+    return np.c_[
+        x + wobble * (along * cos - across * sin), y + wobble * (along * sin + across * cos)
+    ]
 
 
 def _is_inside(pits, box, margin_mm):
@@ -249,7 +252,9 @@ def _make_plan(pits, size_mm, face):
         for across in range(math.ceil(width / FIELD_MM)):
             left = across * FIELD_MM
             right = min(left + FIELD_MM, width)
-            rows.append(_plan_row(pits, face, chr(65 + down), across + 1, (left, top, right, bottom)))
+            rows.append(
+                _plan_row(pits, face, chr(65 + down), across + 1, (left, top, right, bottom))
+            )
     table = records.make_table(records.PLAN_COLUMNS, pd.DataFrame(rows).to_dict("list"))
     paste = float(table["paste_g"].sum())
     return records.RepairPlan(
