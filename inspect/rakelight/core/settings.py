@@ -316,6 +316,22 @@ class RepairSettings(CheckedSettings):
         2300.0, "Largest batch one person can place.", unit="g", low=10,
         source="trade notes: about 2.3 kg is all one can place in patches, read",
     )
+    patch_min: float = setting(
+        30.0, "Minutes to make a test patch.", unit="min", low=0,
+        source="assumption: change it to your own time",
+    )
+    hone_min_per_m2: float = setting(
+        10.0, "Minutes to hone or polish one square metre with one grit.", unit="min/m2", low=0,
+        source="assumption: change it to your own time",
+    )
+    look_min: float = setting(
+        20.0, "Minutes to photograph the face again with the same lamp.", unit="min", low=0,
+        source="assumption: change it to your own time",
+    )
+    plan_margin_share: float = setting(
+        0.10, "The plan aims this share below an agreed limit, so that the result is not borderline.",
+        low=0, high=0.9,
+    )
     solver_seconds: float = setting(
         12.0, "Longest time the search for the least-cost plan may take.", unit="s", low=0.1, high=600
     )

@@ -7,6 +7,7 @@ and uncovered area are taken out of the window's area and never count as good fa
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -88,6 +89,15 @@ def sum_seen(face: FaceMap, *, settings: GradeSettings | None = None) -> SeenMap
     nodes_x_mm = np.append(col_starts, cols) * face.mm_per_px
     nodes_y_mm = np.append(row_starts, rows) * face.mm_per_px
     return SeenMap(summed_mm2, nodes_x_mm, nodes_y_mm)
+
+
+def mask_seen(seen: SeenMap, is_kept: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> SeenMap:
+    """Return the seen map with only the cells whose centres `is_kept(x_mm, y_mm)` keeps."""
+    centre_x = (seen.nodes_x_mm[1:] + seen.nodes_x_mm[:-1]) / 2
+    centre_y = (seen.nodes_y_mm[1:] + seen.nodes_y_mm[:-1]) / 2
+    cells = np.diff(np.diff(seen.summed_mm2, axis=0), axis=1)
+    kept = cells * is_kept(centre_x[None, :], centre_y[:, None])
+    return SeenMap(_sum_up(kept), seen.nodes_x_mm, seen.nodes_y_mm)
 
 
 def place_windows(

@@ -212,7 +212,7 @@ def _say_amounts(amounts: dict[str, Any]) -> str:
 def _amount_notes(filler: Filler) -> tuple[str, ...]:
     caution = read_fillers().caution
     return (
-        f"Holes: {filler.wetting}. {caution['wetting']}",
+        f"Wetting for this filler: {filler.wetting}. Sources disagree on wet or dry holes.",
         f"Lifts of at most {filler.lift_mm:g} mm. Watch: {filler.watch}.",
         caution["sheet"],
         "Depths from one lamp are least depths, so holes may take more.",

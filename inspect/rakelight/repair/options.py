@@ -134,6 +134,11 @@ def film_g(area_m2: float, settings: RepairSettings) -> float:
     return area_m2 * settings.film_mm * 1000 * settings.paste_g_per_cm3
 
 
+def is_by_hand(actions: np.ndarray) -> np.ndarray:
+    """Return which actions are fills done one by one."""
+    return (actions == FILL) | (actions == TWO_LIFTS)
+
+
 def crossing_holes_per_m2(settings: RepairSettings) -> float:
     """Return the holes per m2 above which coating takes less time than filling one by one.
 
@@ -153,7 +158,7 @@ def count_actions(options: Sequence[Option]) -> dict[str, int]:
 def _fill_option(unit: Unit, pits: PlanPits, settings: RepairSettings, from_mm: float) -> Option:
     actions = _fill_actions(unit, pits, settings, from_mm)
     minutes, paste_g, penalty_min = _price_pits(unit, pits, actions, settings)
-    is_fill = bool(np.isin(actions, (FILL, TWO_LIFTS)).any())
+    is_fill = bool(is_by_hand(actions).any())
     return Option(
         "fill" if is_fill else "leave",
         from_mm,
@@ -199,7 +204,7 @@ def _price_pits(
          settings.repair_min_per_void]
     )  # fmt: skip
     minutes = float(per_pit_min[actions].sum())
-    by_hand = np.isin(actions, (FILL, TWO_LIFTS))
+    by_hand = is_by_hand(actions)
     if by_hand.any():
         minutes += settings.field_setup_min
     paste_mm3 = float(pits.volume_mm3[unit.pits][actions != LEAVE].sum())

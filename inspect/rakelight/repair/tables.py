@@ -1,6 +1,7 @@
 """The plan as tables: one row per field, one row per pit."""
 
 import math
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -9,18 +10,26 @@ from ..core.records import PIT_ACTION_COLUMNS, PLAN_COLUMNS, make_table
 from ..core.settings import RepairSettings
 from .options import LEAVE, MM3_PER_CM3, PIT_ACTIONS, Option
 from .problem import COATED, Problem, name_action
-from .wording import explain_unit
+from .wording import ZoneTotals, explain_unit, read_sentences
 
 MM2_PER_M2 = 1e6
 
 
-def list_fields(problem: Problem, choice: np.ndarray, *, is_agreed: bool = False) -> pd.DataFrame:
-    """Return the plan's fields (PLAN_COLUMNS), from the front left, with reason, time and paste."""
-    picked = problem.pick(choice)
-    rows = [
-        _describe_field(problem, index, is_agreed=is_agreed, choice=choice)
-        for index in range(len(picked))
-    ]
+def list_fields(
+    problem: Problem, choice: np.ndarray, *, is_agreed: bool = False, test_strip: str = ""
+) -> pd.DataFrame:
+    """Return the plan's fields (PLAN_COLUMNS), from the front left, with reason, time and paste.
+
+    With nothing agreed, the field named `test_strip` is listed as a test strip first; what
+    would follow there stands in its reason.
+    """
+    zones = ZoneTotals.of(problem)
+    rows = []
+    for index, option in enumerate(problem.pick(choice)):
+        row = _describe_field(problem, index, option, zones, is_agreed=is_agreed)
+        if row["field"] == test_strip and not is_agreed:
+            row = _as_test_strip(problem, index, row)
+        rows.append(row)
     return make_table(PLAN_COLUMNS, {c.name: [row[c.name] for row in rows] for c in PLAN_COLUMNS})
 
 
@@ -50,11 +59,22 @@ def coated_m2(problem: Problem, choice: np.ndarray) -> float:
     )
 
 
+def fields_by_action(problem: Problem, choice: np.ndarray) -> dict[str, list[str]]:
+    """Return the names of the fields in which each action falls due, front left first."""
+    names: dict[str, list[str]] = {action: [] for action in PIT_ACTIONS}
+    for unit, option, at in zip(problem.units, problem.pick(choice), choice, strict=True):
+        for action in np.unique(option.actions):
+            if at != COATED or PIT_ACTIONS[action] != "slurry_coat":
+                names[PIT_ACTIONS[action]].append(unit.name)
+        if at == COATED:
+            names["slurry_coat"].append(unit.name)
+    return names
+
+
 def _describe_field(
-    problem: Problem, index: int, *, is_agreed: bool, choice: np.ndarray
-) -> dict[str, object]:
+    problem: Problem, index: int, option: Option, zones: ZoneTotals, *, is_agreed: bool
+) -> dict[str, Any]:
     unit, settings = problem.units[index], problem.settings
-    option = _picked(problem, index, choice)
     area_mm2 = float(problem.pits.arrays.area_mm2[unit.pits].sum())
     seen_m2 = unit.seen_mm2 / MM2_PER_M2
     has_money = settings.money_per_hour > 0
@@ -70,7 +90,7 @@ def _describe_field(
         "pits_per_m2": len(unit.pits) / seen_m2 if seen_m2 > 0 else math.nan,
         "area_share": area_mm2 / unit.seen_mm2 if unit.seen_mm2 > 0 else math.nan,
         "action": name_action(option, problem.locks[index]),
-        "reason": explain_unit(problem, index, option, is_agreed=is_agreed),
+        "reason": explain_unit(problem, index, option, zones, is_agreed=is_agreed),
         "minutes": option.minutes,
         "paste_g": option.paste_g,
         "cost": _money(option.minutes, option.paste_g, settings) if has_money else math.nan,
@@ -78,9 +98,12 @@ def _describe_field(
     }
 
 
-def _picked(problem: Problem, index: int, choice: np.ndarray) -> Option:
-    at = int(choice[index])
-    return problem.coats[index] if at == COATED else problem.options[index][at]
+def _as_test_strip(problem: Problem, index: int, row: dict[str, Any]) -> dict[str, Any]:
+    facts = {"share": f"{problem.pits.is_shallow[problem.units[index].pits].mean():.0%}"}
+    hone = read_sentences()["reason"]["hone"].format(**facts)
+    minutes = row["minutes"] + problem.settings.test_strip_min
+    reason = f"{hone} After that: {row['reason']}"
+    return row | {"action": "hone_test_strip", "reason": reason, "minutes": minutes}
 
 
 def _money(minutes: float, paste_g: float, settings: RepairSettings) -> float:

@@ -2,12 +2,13 @@
 
 import functools
 import tomllib
+from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
 import numpy as np
 
-from .options import COAT, FILL, LEAVE, REPAIR, TWO_LIFTS, Option, crossing_holes_per_m2
+from .options import COAT, LEAVE, REPAIR, TWO_LIFTS, Option, crossing_holes_per_m2, is_by_hand
 from .problem import Problem
 
 MM2_PER_M2 = 1e6
@@ -20,10 +21,31 @@ def read_sentences() -> dict[str, Any]:
     return tomllib.loads(text)
 
 
-def explain_unit(problem: Problem, index: int, option: Option, *, is_agreed: bool) -> str:
+@dataclass(frozen=True, slots=True)
+class ZoneTotals:
+    """Pits and seen area per zone, added up once for all reasons."""
+
+    n_pits: np.ndarray
+    seen_mm2: np.ndarray
+
+    @classmethod
+    def of(cls, problem: Problem) -> "ZoneTotals":
+        """Return the totals of a problem's zones."""
+        n_pits = [len(unit.pits) for unit in problem.units]
+        seen_mm2 = [unit.seen_mm2 for unit in problem.units]
+        n_zones = len(problem.zones)
+        return cls(
+            np.bincount(problem.zone_of, weights=n_pits, minlength=n_zones),
+            np.bincount(problem.zone_of, weights=seen_mm2, minlength=n_zones),
+        )
+
+
+def explain_unit(
+    problem: Problem, index: int, option: Option, zones: ZoneTotals, *, is_agreed: bool
+) -> str:
     """Return the reason for one unit's action, with what the person fixed named first."""
     words = read_sentences()["reason"]
-    facts = _gather_facts(problem, index, option)
+    facts = _gather_facts(problem, index, option, zones)
     reason = words[_pick_reason(problem, index, option, facts, is_agreed=is_agreed)].format(**facts)
     if option.name == "slurry_coat" and facts["n_large"]:
         reason += words["coat_large"].format(**facts)
@@ -59,15 +81,15 @@ def _pick_reason(
     return "leave_crossing" if is_crowded else "small_only"
 
 
-def _gather_facts(problem: Problem, index: int, option: Option) -> dict[str, Any]:
+def _gather_facts(
+    problem: Problem, index: int, option: Option, zones: ZoneTotals
+) -> dict[str, Any]:
     unit, pits, settings = problem.units[index], problem.pits, problem.settings
     zone = problem.zone_of[index]
-    in_zone = [u for u, z in zip(problem.units, problem.zone_of, strict=True) if z == zone]
-    n_zone = sum(len(u.pits) for u in in_zone)
-    zone_m2 = max(sum(u.seen_mm2 for u in in_zone), 1.0) / MM2_PER_M2
+    n_zone, zone_m2 = zones.n_pits[zone], max(zones.seen_mm2[zone], 1.0) / MM2_PER_M2
     is_coat = option.name == "slurry_coat"
     per_m2 = n_zone / zone_m2 if is_coat else len(unit.pits) / max(unit.seen_mm2, 1) * MM2_PER_M2
-    by_hand = np.isin(option.actions, (FILL, TWO_LIFTS))
+    by_hand = is_by_hand(option.actions)
     from_mm = option.from_mm if np.isfinite(option.from_mm) else settings.hand_fill_from_mm
     if not from_mm and len(unit.pits):
         from_mm = float(pits.arrays.diameter_mm[unit.pits].min())
@@ -75,6 +97,11 @@ def _gather_facts(problem: Problem, index: int, option: Option) -> dict[str, Any
     return {
         "n_all": len(unit.pits),
         "n": int(by_hand.sum()),
+        "all_pits": _count(len(unit.pits), "pit"),
+        "pits": _count(int(by_hand.sum()), "pit"),
+        "large_pits": _count(int((option.actions == TWO_LIFTS).sum()), "pit"),
+        "voids": _count(int((option.actions == REPAIR).sum()), "place"),
+        "kept_pits": _count(int((pits.is_kept_open[unit.pits]).sum()), "pit"),
         "n_large": int((option.actions == TWO_LIFTS).sum()),
         "n_voids": int((option.actions == REPAIR).sum()),
         "n_coated": int((option.actions == COAT).sum()),
@@ -86,3 +113,7 @@ def _gather_facts(problem: Problem, index: int, option: Option) -> dict[str, Any
         "crossing": f"{crossing_holes_per_m2(settings):.0f}",
         "share": f"{shallow:.0%}",
     }
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
