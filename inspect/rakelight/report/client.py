@@ -251,10 +251,15 @@ def _say_figure(grade: Grade, words: Words) -> str:
     is_share = grade.unit == "share"
     low, high = grade.value_range
     scale, unit = (100.0, "%") if is_share else (1.0, clean_name(grade.unit))
-    figure = f"{words.number(grade.value * scale, 2)} {unit}".strip()
+    figure = f"{_short(grade.value * scale, words)} {unit}".strip()
     if math.isfinite(low) and math.isfinite(high):
-        figure += f" ({words.number(low * scale, 2)}–{words.number(high * scale, 2)})"
+        figure += f" ({_short(low * scale, words)}–{_short(high * scale, words)})"
     return figure
+
+
+def _short(value: float, words: Words) -> str:
+    """Return a figure with about three digits, as none of them is surer than that."""
+    return words.number(value, 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2)
 
 
 def _say_plan(inspection: Inspection, words: Words) -> list[str]:
@@ -311,7 +316,9 @@ def _say_method(inspection: Inspection, words: Words, settings: ReportSettings) 
             lamp=facts.describe_lamp(inspection.lamp, inspection.face.size_mm, words),
         ),
         words.say(
-            "client.method_scale",
+            "client.method_scale"
+            if math.isfinite(scale.mm_per_px_sd)
+            else "client.method_scale_bare",
             mm_per_px=words.number(scale.mm_per_px, 3),
             sd=words.number(scale.mm_per_px_sd, 4),
             source=_say_source(scale.source, words),

@@ -161,9 +161,9 @@ def photo_time(inspection: Inspection) -> datetime | None:
 
 
 def photo_day(inspection: Inspection) -> str:
-    """Return the day of the photo as 2026-03-14, or a dash."""
+    """Return the day of the photo as 2026-03-14, or no text when the record does not say."""
     time = photo_time(inspection)
-    return time.date().isoformat() if time else "–"
+    return time.date().isoformat() if time else ""
 
 
 def flag_words(flags: int | str) -> str:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+import pandas as pd
 
 from rakelight.core.records import Inspection
 from rakelight.core.settings import ReportSettings
@@ -27,6 +28,8 @@ _SMALLEST_SIGN = 0.6
 _GRID_BLEND = 0.42
 _ALL_NUMBERED_UP_TO = 80
 _HEAT_SIDE_PX = 1600
+_MARKS_DRAWN = 80
+_MARK_SPACING = 4.0  # units of the picture
 _HEAT_TOP_MIN = 20.0  # per m2: a nearly clean face must not look alarming
 _DARK_FROM = 0.3  # share of the ramp from which pale text reads better
 # Even steps of lightness (L* about 95, 82, 65, 46, 27, 16), so that it orders in grey too.
@@ -171,13 +174,27 @@ def _lighten(view: np.ndarray, rows: slice, cols: slice) -> None:
 
 
 def _draw_marks(sheet: Sheet, inspection: Inspection) -> None:
-    marks = inspection.marks
+    marks = choose_marks(inspection, spacing_mm=_MARK_SPACING * sheet.unit / sheet.px_per_mm)
     x_px, y_px = sheet.to_px(marks["x_mm"], marks["y_mm"])
     half = (marks["length_mm"].fillna(0) / 2 * sheet.px_per_mm).clip(
         0.45 * sheet.unit, 2.5 * sheet.unit
     )
     for x, y, side in zip(x_px, y_px, half, strict=True):
         canvas.draw_square(sheet.rgb, (x, y), side, dash_px=max(round(sheet.unit / 6), 3))
+
+
+def choose_marks(inspection: Inspection, *, spacing_mm: float) -> pd.DataFrame:
+    """Return the marks worth a sign: as large as a pit that counts, no grain, one per place.
+
+    A face carries thousands of grains and scratches that nobody would fill; a sign on each
+    would hide the pits. The rest stays in marks.csv.
+    """
+    smallest = np.nan_to_num(facts.smallest_counted_mm(inspection))
+    marks = inspection.marks
+    marks = marks[(marks["kind"] != "grain") & (marks["length_mm"] >= smallest)]
+    marks = marks.sort_values("length_mm", ascending=False, kind="stable")
+    cells = marks[["x_mm", "y_mm"]] // spacing_mm
+    return marks[~cells.duplicated()].head(_MARKS_DRAWN)
 
 
 def _draw_pits(sheet: Sheet, inspection: Inspection) -> np.ndarray:

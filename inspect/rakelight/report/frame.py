@@ -117,7 +117,7 @@ def _draw_lamp(sheet: Sheet, inspection: Inspection, *, middle: float) -> float:
     from_deg, _ = facts.lamp_at_centre(inspection.lamp, inspection.face.size_mm)
     canvas.draw_lamp_arrow(sheet.rgb, (x, (middle - 0.2) * unit), 1.7 * unit, from_deg)
     sheet.text.add(lamp, (right, (middle - 0.9) * unit), bold, anchor="rm")
-    day = facts.photo_day(inspection)
+    day = facts.photo_day(inspection) or sheet.words.say("map.undated")
     sheet.text.add(day, (right, (middle + 0.9) * unit), regular, fill=MUTED, anchor="rm")
     return x - 3.5 * unit
 

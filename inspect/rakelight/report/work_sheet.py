@@ -31,9 +31,11 @@ from .worklist import (
 
 _PAPER_MM = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
 _MARGIN_MM, _HEAD_MM, _FOOT_MM, _MAP_EXTRA_MM = 12.0, 25.0, 8.0, 26.0
-_OVERVIEW_MM = 112.0
+_OVERVIEW_MM = 84.0
 _LARGEST_LISTED = 8
 _MOST_BATCHES = 8
+_DAYS_FROM_H = 47
+_MOST_REASONS = 10
 _TALLEST_ROW_MM = 8.0
 
 
@@ -95,7 +97,9 @@ def _collect_head(inspection: Inspection, settings: ReportSettings, words: Words
         "units": settings.units,
         "title": facts.slab_title(inspection, words),
         "job": " · ".join(name for name in names if name),
-        "photo_day": words.say("sheet.photo_of", day=facts.photo_day(inspection)),
+        "photo_day": words.say("sheet.photo_of", day=facts.photo_day(inspection))
+        if facts.photo_day(inspection)
+        else words.say("map.undated"),
         "lamp": facts.describe_lamp(inspection.lamp, inspection.face.size_mm, words),
         "lamp_from_deg": from_deg,
         "n_pits": words.count_pits(facts.count_pits(inspection).n_pits),
@@ -132,6 +136,8 @@ def _collect_cover(
             inspection, areas, width_mm=width, height_mm=_OVERVIEW_MM, words=words
         ),
         "advice": _collect_advice(inspection, words, actions),
+        "time": _say_time(inspection, words),
+        "reasons": _collect_reasons(inspection),
         "notes": [clean_sentence(note) for note in inspection.plan.notes],
         "paste": _say_paste(inspection, words),
         "filler": _say_filler(inspection),
@@ -142,26 +148,54 @@ def _collect_cover(
 
 def _collect_advice(
     inspection: Inspection, words: Words, actions: pd.Series
-) -> list[dict[str, str]]:
-    """Return one line per action: fields, pits, minutes and grams."""
-    fields, lines = inspection.plan.fields, []
+) -> list[dict[str, Any]]:
+    """Return one line per action: in which fields, how many pits, how much paste."""
+    fields, chosen = inspection.plan.fields, inspection.plan.pits
+    per_field = dict(zip(chosen["pit_id"], chosen["field"], strict=True))
+    names = inspection.pits["pit_id"].map(per_field).fillna("")
+    paste = dict(zip(chosen["pit_id"], chosen["paste_g"], strict=True))
+    grams = inspection.pits["pit_id"].map(paste).fillna(0.0)
+    film_g = _as_number(inspection.plan.amounts.get("film_g"))
+    lines = []
     for action in ACTIONS:
-        chosen = fields[fields["action"] == action]
+        own = set(fields.loc[fields["action"] == action, "field"])
+        in_fields = own | set(names[(actions == action).to_numpy()]) - {""}
         n_pits = int((actions == action).sum())
-        if not len(chosen) and not n_pits:
+        if not own and not n_pits:
             continue
-        minutes, paste = float(chosen["minutes"].sum()), float(chosen["paste_g"].sum())
+        paste_g = float(grams[(actions == action).to_numpy()].sum())
+        paste_g += np.nan_to_num(film_g) if action == "slurry_coat" else 0.0
         lines.append(
             {
                 "action": action,
                 "name": words.say(f"action.{action}"),
-                "fields": ", ".join(clean_name(name) for name in chosen["field"]) or "–",
+                "fields": ", ".join(clean_name(f) for f in fields["field"] if f in in_fields)
+                or "–",
                 "n_pits": n_pits,
-                "minutes": words.number(minutes) if minutes else "–",
-                "paste": f"{words.number(paste)} g" if paste and action != "leave" else "–",
+                "paste": f"{_grams(paste_g, words)} g" if paste_g and action != "leave" else "–",
             }
         )
     return lines
+
+
+def _collect_reasons(inspection: Inspection) -> list[list[str]]:
+    """Return [fields, reason] for every reason the plan gives, in the order of the fields."""
+    reasons: dict[str, list[str]] = {}
+    for field in inspection.plan.fields.itertuples():
+        if field.reason and field.action != "leave":
+            reasons.setdefault(clean_sentence(field.reason), []).append(clean_name(field.field))
+    return [[", ".join(names), reason] for reason, names in list(reasons.items())[:_MOST_REASONS]]
+
+
+def _grams(grams: float, words: Words) -> str:
+    return words.number(grams, 1 if grams < 10 else 0)
+
+
+def _say_time(inspection: Inspection, words: Words) -> str:
+    minutes = _as_number(inspection.plan.amounts.get("minutes"))
+    if not math.isfinite(minutes):
+        minutes = float(inspection.plan.fields["minutes"].sum())
+    return words.say("sheet.advice_time", time=say_minutes(minutes, words)) if minutes > 0 else ""
 
 
 def _say_paste(inspection: Inspection, words: Words) -> list[str]:
@@ -204,8 +238,7 @@ def _collect_batches(inspection: Inspection) -> list[str]:
 
 
 def _collect_step(step: dict[str, Any], words: Words) -> dict[str, str]:
-    wait_min = _as_number(step.get("wait_min"))
-    wait = say_minutes(wait_min, words) if math.isfinite(wait_min) and wait_min > 0 else ""
+    wait = _say_wait(step, words)
     return {
         "title": clean_sentence(step.get("title", "")),
         "text": clean_sentence(step.get("text", "")),
@@ -215,9 +248,21 @@ def _collect_step(step: dict[str, Any], words: Words) -> dict[str, str]:
     }
 
 
+def _say_wait(step: dict[str, Any], words: Words) -> str:
+    low, high = (_as_number(step.get(name)) for name in ("wait_min", "wait_min_high"))
+    if not math.isfinite(low) or low <= 0:
+        return ""
+    if math.isfinite(high) and high > low:
+        times = {"low": say_minutes(low, words), "high": say_minutes(high, words)}
+        return words.say("sheet.from_to", **times)
+    return say_minutes(low, words)
+
+
 def say_minutes(minutes: float, words: Words) -> str:
-    """Return a time as ``45 min``, ``2 h`` or ``2 h 30 min``."""
+    """Return a time as ``45 min``, ``2 h 30 min``, ``24 h`` or ``7 days``."""
     hours, rest = divmod(round(minutes), 60)
+    if hours >= _DAYS_FROM_H:
+        return words.say("sheet.days", n=words.number(hours / 24, 0 if hours % 24 == 0 else 1))
     if not hours:
         return words.say("sheet.minutes", n=rest)
     if not rest or hours >= 12:
