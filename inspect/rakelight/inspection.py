@@ -115,7 +115,7 @@ def inspect_photo(
     )
     measured = measure_pits(chosen, face, flat, lamp, scale=scale, settings=settings.measure)
     measured = number_pits(measured, face.size_mm, settings.repair.field_mm)
-    marks = list_marks(entries, face.mm_per_px)
+    marks = list_marks(entries, face.mm_per_px, smallest_mm=settings.find.smallest_mm)
     progress("grading and planning")
     grade = grade_face(
         measured.pits,

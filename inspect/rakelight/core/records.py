@@ -116,6 +116,34 @@ LIFE_COLUMNS: tuple[Column, ...] = (
     Column("confidence", "float64", "", "Chance that the state is right, 0 to 1."),
 )
 
+JOB_COLUMNS: tuple[Column, ...] = (
+    Column("job", "str", "", "Name of the job."),
+    Column("client", "str", "", "For whom."),
+    Column("site", "str", "", "Where."),
+    Column("n_slabs", "int64", "", "Slabs of the job."),
+    Column("n_surveys", "int64", "", "Surveys of all its slabs."),
+    Column("last_stage", "str", "", "Stage of the latest survey."),
+    Column("last_day", "str", "", "Day of the latest survey, year-month-day."),
+    Column("n_pits", "Int64", "", "Pits in the latest inspection; empty when there is none."),
+    Column("area_share", "float64", "", "Open area over the area seen in the latest inspection."),
+    Column("verdict", "str", "", "Verdict on the photo of the latest inspection."),
+    Column("n_reopened", "int64", "", "Fills that opened again, over all comparisons of the job."),
+    Column("uid", "str", "", "Name of the record that stays the same everywhere."),
+)
+
+FOUND_COLUMNS: tuple[Column, ...] = (
+    Column("job", "str", "", "Name of the job."),
+    Column("slab", "str", "", "Name of the slab."),
+    Column("stage", "str", "", "Stage of the survey."),
+    Column("day", "str", "", "Day of the survey, year-month-day."),
+    Column("zone", "str", "", "Zone that was asked for; empty when none was."),
+    Column("mix", "str", "", "Mix of that zone or of the slab's zones, joined by a comma."),
+    Column("n_pits", "int64", "", "Pits in the zone, or on the slab when no zone was asked for."),
+    Column("largest_mm", "float64", "mm", "Largest pit there."),
+    Column("n_reopened", "int64", "", "Fills found open again at this survey."),
+    Column("inspection", "str", "", "The inspection's name in the log."),
+)
+
 DEPTH_BASES = ("at_least", "lamps", "pin", "unknown")
 PIT_KINDS = ("pinhole", "bug_hole", "void")
 MARK_KINDS = ("bump", "stain", "scratch", "crack", "trowel_mark", "joint", "grain", "other")

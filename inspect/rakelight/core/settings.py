@@ -165,10 +165,9 @@ class SortSettings(CheckedSettings):
     """Is it a pit, or something that only looks like one?"""
 
     confidence_min: float = setting(0.5, "Candidates at or above this confidence enter the pit list.", low=0, high=1)
-    confidence_listed_min: float = setting(
-        0.3, "Marks that are not pits are listed when at least this sure that something is there.", low=0, high=1
+    mark_confidence_min: float = setting(
+        0.6, "Marks that are not pits are listed when at least this sure of what they are.", low=0, high=1
     )
-    patch_px: int = setting(21, "Side of the light-aligned patch a candidate is judged on.", unit="px", low=9, high=63)
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ import csv
 import io
 import json
 import math
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -98,6 +99,20 @@ def format_csv(table: pd.DataFrame, columns: tuple[Column, ...]) -> str:
     writer.writerow([column.name for column in columns])
     writer.writerows(zip(*cells, strict=True))
     return text.getvalue()
+
+
+def write_csv(table: pd.DataFrame, columns: tuple[Column, ...], path: str | Path) -> Path:
+    """Write a table whole: a killed run leaves the old file or the new one, and return its path."""
+    path = Path(path)
+    draft = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        draft.write_text(format_csv(table, columns), encoding="utf-8", newline="")
+        os.replace(draft, path)
+    except OSError as error:
+        draft.unlink(missing_ok=True)
+        raise OutputError(f"{path} cannot be written ({error.strerror}); choose another folder or make room.") from None
+    return path
 
 
 def parse_csv(path: str | Path, columns: tuple[Column, ...]) -> pd.DataFrame:

@@ -98,12 +98,13 @@ def measure_pits(
     return MeasuredPits(make_table(PIT_COLUMNS, values), tuple(outlines), evidence)
 
 
-def list_marks(entries: Sorted, mm_per_px: float) -> pd.DataFrame:
+def list_marks(entries: Sorted, mm_per_px: float, *, smallest_mm: float = 0.0) -> pd.DataFrame:
     """Return the table of what is not a pit, so that nobody fills it (MARK_COLUMNS).
 
     Errors of the answer: sizes of long marks (scratches, seams) are those of the piece that was seen.
     """
-    chosen = entries.take((entries.kind != PIT) & (entries.kind != NOTHING))
+    large = entries.candidates.diameter_px * mm_per_px >= smallest_mm
+    chosen = entries.take((entries.kind != PIT) & (entries.kind != NOTHING) & large)
     c = chosen.candidates
     diameter = c.diameter_px.astype(float) * mm_per_px
     return make_table(

@@ -20,6 +20,7 @@ from .patches import cut_patches, describe_candidates, lamp_at_candidates
 PIT = KINDS.index("pit")
 NOTHING = KINDS.index("nothing")
 SECOND_LOOK_FROM = 0.03  # first-look confidence that earns a second look; our choice
+KEPT_FROM = 0.05  # less sure candidates are forgotten; the ones between here and the list are for a person to raise
 UNKNOWN_SIDE_TRUST = 0.6  # how much of the evidence counts when the lamp's side is a guess; our choice
 OVERLAP_MAX = 0.35  # share of the smaller circle that two pits may share; our choice
 _NEAR_SIDE = (slice(9, 16), slice(8, 12))
@@ -76,7 +77,7 @@ def sort_candidates(
     Returns
     -------
     Sorted
-        Everything at least `settings.confidence_listed_min` sure of being something.
+        Every candidate with some chance of being a pit, and every mark that is sure enough.
 
     Errors of the answer
     --------------------
@@ -139,7 +140,7 @@ def _look_twice(
     toward_deg, angle_deg = light
     first = _look(octaves, candidates, toward_deg, angle_deg)[0]
     chance = 1 - np.exp(first.logits[:, NOTHING] - _log_sum(first.logits))
-    hopeful = (calibrate(first.logits) > SECOND_LOOK_FROM) | (chance > settings.confidence_listed_min)
+    hopeful = (calibrate(first.logits) > SECOND_LOOK_FROM) | (chance > settings.mark_confidence_min)
     moved = refine(candidates, first, toward_deg, octaves).take(hopeful)
     toward_deg, angle_deg = toward_deg[hopeful], angle_deg[hopeful]
     second, patches = _look(octaves, moved, toward_deg, angle_deg)
@@ -151,8 +152,9 @@ def _look_twice(
         toward_deg, -patches[:, 1][:, *_NEAR_SIDE].mean(axis=(1, 2)),
         patches[:, 1][:, *_FAR_SIDE].mean(axis=(1, 2)), np.zeros(len(kind), np.int64),
     )  # fmt: skip
-    listed = (answer.confidence >= settings.confidence_listed_min) | (
-        (kind != NOTHING) & (kind != PIT) & (answer.kind_confidence >= settings.confidence_listed_min)
+    is_mark = (kind != NOTHING) & (kind != PIT)
+    listed = (answer.confidence >= KEPT_FROM) | (
+        is_mark & (answer.kind_confidence >= settings.mark_confidence_min)
     )
     return drop_overlaps(answer.take(listed))
 
