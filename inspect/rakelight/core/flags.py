@@ -37,6 +37,7 @@ FLAGS: tuple[Flag, ...] = (
     Flag(1 << 19, "no_grey_reference", "photo", "No grey reference: only differences inside one photo mean anything."),
     Flag(1 << 20, "scale_off_face", "photo", "The scale aid may lie above or below the face."),
     Flag(1 << 21, "lamp_angle_unknown", "photo", "The lamp's angle was not given or seen: no depth can be stated."),
+    Flag(1 << 22, "drift_not_separated", "photo", "One soft photo: a slow drift of tone may be lamp or slab."),
 )
 
 _BY_NAME = {flag.name: flag for flag in FLAGS}

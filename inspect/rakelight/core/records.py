@@ -59,7 +59,7 @@ MARK_COLUMNS: tuple[Column, ...] = (
 COLOUR_COLUMNS: tuple[Column, ...] = (
     Column("x_mm", "float64", "mm", "Centre of the cell, from the left."),
     Column("y_mm", "float64", "mm", "Centre of the cell, from the top."),
-    Column("L", "float64", "", "CIE L* (D65, 2 degrees), median of the clean face in the cell."),
+    Column("L", "float64", "", "CIE L* (D65, 2 degrees), mean of the middle half of the clean face in the cell."),
     Column("a", "float64", "", "CIE a*."),
     Column("b", "float64", "", "CIE b*."),
 )

@@ -1,0 +1,250 @@
+"""From pixels to light in slab terms: linear blocks, the grey reference, what may be compared.
+
+Catalogue: `Shoot` (what is known of the shooting), `reduce_face` (linear light in small blocks),
+`read_grey` and `GreyReading` (exposure and white balance from a grey patch), `balance_light`,
+`doubt_comparison` (why two photos must not be compared for colour).
+"""
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import cv2
+import numpy as np
+import pandas as pd
+
+from ..core.checks import check_number
+from ..core.errors import ColourError
+from ..core.records import FaceMap, Lamp
+from ..core.settings import ColourSettings
+
+GREY_INNER = 0.8
+"""Share of a marked grey area that is read, about its middle: the rim may be smeared."""
+GREY_UNEVEN = 0.15
+"""A grey area whose light varies by more than this (robust sd over mean) is no even patch."""
+AVOID_GROWTH = 1.3
+"""Pits and marks are left out with this factor on their size, for the halo a camera draws."""
+CLIPPED_LINEAR = 0.982
+"""Blocks above this linear light (sRGB code 253) are taken for blown out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shoot:
+    """What is known of how a soft-light photo was taken.
+
+    exif, profile : as read with the photo. lamp_said : the lamp as the person described it.
+    flat : white sheet filling the frame, taken from the same place in the same light, mapped to
+    the same slab mm. turned : a second photo with the slab turned by 180 degrees under lamp and
+    camera that stayed put, mapped to the same slab mm. papers : rectangles (x_mm, y_mm,
+    width_mm, height_mm) of pieces of one white paper lying on the face. age_days : age of the
+    concrete. moisture : ``dry``, ``damp`` or ``wet`` as the person judged it, empty when not said.
+    """
+
+    exif: Mapping[str, Any] = field(default_factory=dict)
+    profile: str = "sRGB assumed"
+    lamp_said: Lamp | None = None
+    flat: FaceMap | None = None
+    turned: FaceMap | None = None
+    papers: tuple[tuple[float, float, float, float], ...] = ()
+    age_days: float = math.nan
+    moisture: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Blocks:
+    """The face in small blocks: linear (rows, cols, 3) float32, clean (rows, cols) bool, block_mm."""
+
+    linear: np.ndarray
+    clean: np.ndarray
+    block_mm: float
+
+    @property
+    def places_mm(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return the x_mm of the columns and the y_mm of the rows (block centres)."""
+        rows, cols = self.clean.shape
+        return (np.arange(cols) + 0.5) * self.block_mm, (np.arange(rows) + 0.5) * self.block_mm
+
+
+@dataclass(frozen=True, slots=True)
+class GreyReading:
+    """Linear light off a grey patch and its reflectance; place_mm is None when beside the face."""
+
+    linear: np.ndarray
+    reflectance: float
+    place_mm: tuple[float, float] | None = None
+    spread: float = 0.0
+
+    @property
+    def gains(self) -> np.ndarray:
+        """Return the factors on red, green and blue that bring the patch to its reflectance."""
+        return np.float32(self.reflectance) / self.linear
+
+
+def decode_light(pixels: np.ndarray) -> np.ndarray:
+    """Return linear light 0-1 (float32) from sRGB codes; float pixels are linear already.
+
+    Errors of the answer: rounding of float32. Source: IEC 61966-2-1 (constants read).
+    """
+    pixels = np.asarray(pixels)
+    if pixels.dtype != np.uint8:
+        return pixels.astype(np.float32, copy=False)
+    code = np.arange(256) / 255.0
+    linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
+    return cv2.LUT(pixels, linear.astype(np.float32).reshape(1, 256))
+
+
+def reduce_face(
+    face: FaceMap, *, leave_out: Iterable[Any] = (), settings: ColourSettings | None = None
+) -> Blocks:
+    """Return the face as blocks of about `settings.block_mm`, averaged in linear light.
+
+    Parameters
+    ----------
+    face : rectified soft-light photo, uint8 sRGB or linear float.
+    leave_out : bool masks on the map's grid (True = leave out) and tables with x_mm, y_mm and
+        length_mm, in any mix.
+
+    Returns
+    -------
+    Blocks. `clean` is False where any pixel of the block is not seen, left out or blown out.
+    A strip narrower than one block at the right and bottom edge is not used.
+
+    Errors of the answer
+    --------------------
+    None but rounding; averaging in sRGB codes instead would read grainy faces too light.
+
+    Source
+    ------
+    Our choice of block size; the rest is definition.
+    """
+    settings = settings or ColourSettings()
+    step = max(round(settings.block_mm / face.mm_per_px), 1)
+    rows, cols = face.rgb.shape[0] // step, face.rgb.shape[1] // step
+    if min(rows, cols) < 2:
+        raise ColourError("The face is too small to read its tone: give a photo with more pixels.")
+    linear = np.empty((rows, cols, 3), np.float32)
+    # Strips that fit the processor's cache: twice as fast as the whole photo at once.
+    strip = max(64 // step, 1)
+    for row in range(0, rows, strip):
+        part = decode_light(face.rgb[row * step : (row + strip) * step, : cols * step])
+        height = min(strip, rows - row)
+        linear[row : row + height] = cv2.resize(
+            part[: height * step], (cols, height), interpolation=cv2.INTER_AREA
+        )
+    clean = _reduce_mask(face, leave_out, step, (rows, cols))
+    return Blocks(linear, clean & (linear.max(axis=2) < CLIPPED_LINEAR), step * face.mm_per_px)
+
+
+def _reduce_mask(
+    face: FaceMap, leave_out: Iterable[Any], step: int, shape: tuple[int, int]
+) -> np.ndarray:
+    usable = np.asarray(face.seen, bool).view(np.uint8)
+    tables = []
+    for item in leave_out:
+        if isinstance(item, pd.DataFrame):
+            tables.append(item)
+        else:
+            usable = usable & ~np.asarray(item, bool).view(np.uint8) & 1
+    rows, cols = shape
+    trimmed = np.ascontiguousarray(usable[: rows * step, : cols * step]) * np.uint8(255)
+    share = cv2.resize(trimmed, (cols, rows), interpolation=cv2.INTER_AREA)
+    clean = (share == 255).astype(np.uint8)
+    for table in tables:
+        _leave_out_table(clean, table, step * face.mm_per_px)
+    return clean.astype(bool)
+
+
+def _leave_out_table(clean: np.ndarray, table: pd.DataFrame, block_mm: float) -> None:
+    radius_mm = table["length_mm"].to_numpy() / 2 * AVOID_GROWTH + block_mm
+    for x_mm, y_mm, reach_mm in zip(table["x_mm"], table["y_mm"], radius_mm, strict=True):
+        if math.isfinite(x_mm + y_mm + reach_mm):
+            centre = (int(x_mm / block_mm), int(y_mm / block_mm))
+            cv2.circle(clean, centre, math.ceil(reach_mm / block_mm), 0, -1)
+
+
+def read_grey(
+    face: FaceMap,
+    rect_mm: tuple[float, ...],
+    *,
+    settings: ColourSettings | None = None,
+) -> GreyReading:
+    """Return the light off a grey patch that lies on the mapped face.
+
+    Parameters
+    ----------
+    face : the soft-light photo on the slab.
+    rect_mm : x, y, width, height of the patch in slab mm, and optionally its reflectance 0-1.
+        Only the middle 80 % of the sides is read.
+
+    Returns
+    -------
+    GreyReading with the median of each channel.
+
+    Errors of the answer
+    --------------------
+    A printed patch is a few per cent off its named reflectance and fades; that shifts all
+    tones together, differences inside the photo hardly.
+
+    Source
+    ------
+    Common practice, no source.
+    """
+    settings = settings or ColourSettings()
+    if len(rect_mm) not in (4, 5):
+        raise ColourError("Give the grey area as x, y, width, height in mm and, if known, its reflectance.")
+    reflectance = check_number(
+        rect_mm[4] if len(rect_mm) == 5 else settings.grey_reflectance,
+        "the reflectance of the grey area", low=0.01, high=1, error=ColourError,
+    )
+    pixels = decode_light(cut_rect(face, rect_mm, GREY_INNER)).reshape(-1, 3)
+    if len(pixels) < 16:
+        raise ColourError("The grey area lies outside the photo or is too small: mark at least 5 x 5 pixels of it.")
+    middle = np.median(pixels, axis=0)
+    if middle.max() > CLIPPED_LINEAR or middle.min() < 0.002:
+        raise ColourError("The grey area is blown out or black: retake the photo so that it comes out mid grey.")
+    spread = float(1.4826 * np.median(np.abs(pixels[:, 1] - middle[1])) / middle[1])
+    if spread > GREY_UNEVEN:
+        raise ColourError("The marked grey area is not even: mark only the grey patch itself.")
+    place = (rect_mm[0] + rect_mm[2] / 2, rect_mm[1] + rect_mm[3] / 2)
+    return GreyReading(middle.astype(np.float32), reflectance, place, spread)
+
+
+def cut_rect(face: FaceMap, rect_mm: tuple[float, ...], inner: float = 1.0) -> np.ndarray:
+    """Return the pixels (rows, cols, 3) of the inner share of a rectangle in slab mm; may be empty."""
+    x_mm, y_mm, width_mm, height_mm = rect_mm[:4]
+    rim = (1 - inner) / 2
+    top, bottom = (y_mm + height_mm * rim, y_mm + height_mm * (1 - rim))
+    left, right = (x_mm + width_mm * rim, x_mm + width_mm * (1 - rim))
+    row_0, row_1, col_0, col_1 = (
+        max(math.floor(edge / face.mm_per_px + 0.5), 0) for edge in (top, bottom, left, right)
+    )
+    return face.rgb[row_0:row_1, col_0:col_1]
+
+
+def doubt_comparison(first: Shoot, second: Shoot, *, has_grey: bool = True) -> tuple[str, ...]:
+    """Return why tones of two photos must not be compared; empty when they may be.
+
+    Parameters
+    ----------
+    first, second : what is known of the two shootings.
+    has_grey : whether both photos hold a grey reference.
+
+    Errors of the answer
+    --------------------
+    A camera that changes its colours without writing so into the file is not noticed here.
+
+    Source
+    ------
+    Our choice.
+    """
+    reasons = []
+    for name, shoot in (("earlier", first), ("later", second)):
+        if "assumed" in shoot.profile:
+            reasons.append(f"the {name} photo carries no colour profile")
+    balance = [shoot.exif.get("WhiteBalance") for shoot in (first, second)]
+    if None not in balance and balance[0] != balance[1]:
+        reasons.append("the white balance was changed between the photos")
+    if not has_grey:
+        reasons.append("not both photos hold a grey reference")
+    return tuple(reasons)

@@ -1,0 +1,228 @@
+"""Does the tone drift over the slab, or step between pours? With an interval, and an honest third answer.
+
+Catalogue: `measure_drift` (end to end, along and across), `compare_zones` (pour against pour),
+`read_strip` (tone along the slab). A drift that one photo cannot tell from the lamp is called
+`cannot_tell`, never even.
+"""
+
+import math
+from collections.abc import Iterable
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ..core.settings import ColourSettings
+from .difference import describe_tone, measure_dE00
+from .falloff import Falloff
+
+COVER = 0.95
+"""Share of intervals that should hold the true drift."""
+
+
+def measure_drift(
+    table: pd.DataFrame,
+    size_mm: tuple[float, float],
+    falloff: Falloff,
+    *,
+    settings: ColourSettings | None = None,
+) -> list[dict[str, Any]]:
+    """Return the change of tone from left to right and from top to bottom, with 95 % intervals.
+
+    Parameters
+    ----------
+    table : COLOUR_COLUMNS, from `read_grid`.
+    size_mm : width and height of the face.
+    falloff : how the lamp's light was taken out; its uncertainty is part of the interval.
+
+    Returns
+    -------
+    Two mappings: from, to, dE00, low, high, dL, dL_sd, words, verdict (drift, even or
+    cannot_tell) and light_dE00, the change that was taken out as the lamp's. Empty when fewer
+    than four cells lie along an axis.
+
+    Errors of the answer
+    --------------------
+    The interval holds mottling (its waves are counted from the photo itself) and the lamp. With
+    the light modelled from the face alone it is as wide as a soft lamp may do.
+
+    Source
+    ------
+    Straight line by least squares; fewer independent cells after Bartlett, 1946 (from memory).
+    """
+    settings = settings or ColourSettings()
+    answers = []
+    for axis, (first, last) in enumerate((("left", "right"), ("top", "bottom"))):
+        strip = read_strip(table, "xy"[axis])
+        if len(strip) < 4:
+            continue
+        change, sd, spare = _fit_line(strip, size_mm[axis])
+        per_log = (strip["L"].median() + 16) / 3
+        light_step = per_log * falloff.end_change[axis]
+        if not falloff.separates_drift:
+            # What the model took out may be the slab's own: give it back, with the lamp's range.
+            change = change + np.array([light_step, 0, 0])
+        sd = np.hypot(sd, [per_log * falloff.end_sd[axis], 0, 0])
+        middle = strip[["L", "a", "b"]].median().to_numpy()
+        answer = {"from": first, "to": last, **_give_interval(middle, change, sd, spare)}
+        half_step = np.array([light_step / 2, 0, 0])
+        answer["light_dE00"] = float(measure_dE00(middle + half_step, middle - half_step))
+        answer["verdict"] = _judge(answer, falloff.separates_drift, settings.drift_even_dE00)
+        answers.append(answer)
+    return answers
+
+
+def read_strip(table: pd.DataFrame, along: str = "x") -> pd.DataFrame:
+    """Return the median tone of the cells at each place along x or y, in order (place_mm, L, a, b, n).
+
+    Errors of the answer: a blotch that fills more than half of the width moves it.
+    Source: our choice.
+    """
+    places, which = np.unique(table[f"{along}_mm"].to_numpy().round(1), return_inverse=True)
+    tones = table[["L", "a", "b"]].to_numpy()
+    members = [tones[which == k] for k in range(len(places))]
+    middles = np.array([np.median(m, axis=0) for m in members]).reshape(-1, 3)
+    columns = {"place_mm": places} | {name: middles[:, k] for k, name in enumerate("Lab")}
+    return pd.DataFrame(columns | {"n": [len(m) for m in members]})
+
+
+def _fit_line(strip: pd.DataFrame, length_mm: float) -> tuple[np.ndarray, np.ndarray, float]:
+    """Return the change (L, a, b) over the length, its sd, and the spare places (degrees of freedom)."""
+    place = strip["place_mm"].to_numpy() / length_mm - 0.5
+    place = place - place.mean()
+    tones = strip[["L", "a", "b"]].to_numpy()
+    change = place @ tones / np.square(place).sum()
+    rest = tones - tones.mean(axis=0) - place[:, None] * change
+    share = _count_independent(rest[:, 0])
+    n_free = max(len(place) * share - 2, 1.0)
+    variance = np.square(rest).sum(axis=0) / max(len(place) - 2, 1)
+    sd = np.sqrt(variance / np.square(place).sum() / share)
+    return change, sd, n_free
+
+
+def _count_independent(rest: np.ndarray) -> float:
+    """Return the share of the places that count as independent, 0 to 1, from their own likeness."""
+    n_places = len(rest)
+    power = float(np.square(rest).sum())
+    if power <= 0 or n_places < 6:
+        return 1.0
+    like = float((rest[1:] * rest[:-1]).sum()) / power
+    # A fitted line hides part of the likeness of short rows (Bartlett's bias, first order).
+    like = min(max(like + (1 + 3 * max(like, 0)) / n_places, 0.0), 0.9)
+    return (1 - like) / (1 + like)
+
+
+def _give_interval(
+    middle: np.ndarray, change: np.ndarray, sd: np.ndarray, n_free: float
+) -> dict[str, Any]:
+    from scipy.stats import t as student  # only drift needs it
+
+    def size(step: np.ndarray) -> float:
+        return float(measure_dE00(middle + step / 2, middle - step / 2))
+
+    de00 = size(change)
+    reach = float(student.ppf((1 + COVER) / 2, n_free))
+    slope = np.array([(size(change + d) - de00) / 0.05 for d in np.eye(3) * 0.05])
+    de00_sd = float(np.sqrt(np.square(slope * sd).sum()))
+    return {
+        "dE00": de00, "low": max(de00 - reach * de00_sd, 0.0), "high": de00 + reach * de00_sd,
+        "dL": float(change[0]), "dL_sd": float(sd[0]),
+        "words": describe_tone(middle + change, middle),
+    }
+
+
+def _judge(answer: dict[str, Any], is_separated: bool, even_dE00: float) -> str:
+    if not is_separated:
+        return "cannot_tell"
+    if answer["dE00"] >= even_dE00 and answer["low"] > 0:
+        return "drift"
+    return "even" if answer["high"] <= 3 * even_dE00 else "cannot_tell"
+
+
+def compare_zones(
+    table: pd.DataFrame,
+    zones: Iterable[dict[str, Any]],
+    falloff: Falloff,
+    *,
+    settings: ColourSettings | None = None,
+) -> list[dict[str, Any]]:
+    """Return how the tones of pour zones differ, pair by pair, with 95 % intervals.
+
+    Parameters
+    ----------
+    table : COLOUR_COLUMNS.
+    zones : mappings with `name` and `outline_mm` or x_mm, y_mm, width_mm, height_mm; a `kind`
+        other than ``pour`` is passed over.
+
+    Returns
+    -------
+    One mapping per pair of zones with at least four cells each: zones, dE00, low, high, dL,
+    dL_sd, words (the second against the first), verdict.
+
+    Errors of the answer
+    --------------------
+    As `measure_drift`; far apart zones carry more of the lamp's uncertainty than neighbours.
+
+    Source
+    ------
+    Our choice.
+    """
+    settings = settings or ColourSettings()
+    found = []
+    for zone in zones:
+        inside = find_cells_inside(table, zone)
+        if zone.get("kind", "pour") == "pour" and inside.sum() >= 4:
+            found.append((zone["name"], table[inside]))
+    if len(found) < 2:
+        return []
+    span = np.maximum(table[["x_mm", "y_mm"]].max() - table[["x_mm", "y_mm"]].min(), 1.0).to_numpy()
+    return [_compare_two(first, second, falloff, span, settings) for first, second in combinations(found, 2)]
+
+
+def find_cells_inside(table: pd.DataFrame, zone: dict[str, Any]) -> np.ndarray:
+    """Return which cells have their centre inside a zone (bool, one per row)."""
+    import cv2
+
+    if "outline_mm" not in zone:
+        right, bottom = zone["x_mm"] + zone["width_mm"], zone["y_mm"] + zone["height_mm"]
+        inside = table["x_mm"].between(zone["x_mm"], right) & table["y_mm"].between(zone["y_mm"], bottom)
+        return inside.to_numpy()
+    outline = np.asarray(zone["outline_mm"], np.float32).reshape(-1, 1, 2)
+    places = zip(table["x_mm"], table["y_mm"], strict=True)
+    return np.array([cv2.pointPolygonTest(outline, (float(x), float(y)), False) >= 0 for x, y in places], bool)
+
+
+def _compare_two(first, second, falloff: Falloff, span: np.ndarray, settings) -> dict[str, Any]:
+    names, tables = (first[0], second[0]), (first[1], second[1])
+    middles = [rows[["L", "a", "b"]].median().to_numpy() for rows in tables]
+    variances, n_free = np.zeros(3), 0.0
+    for rows in tables:
+        tones = rows[["L", "a", "b"]].to_numpy()
+        n_alone = max(len(rows) * _count_independent_cells(rows), 2.0)
+        variances += tones.var(axis=0, ddof=1) / n_alone * math.pi / 2  # of a median, normal
+        n_free += n_alone - 1
+    gap = [rows[["x_mm", "y_mm"]].mean().to_numpy() for rows in tables]
+    share = np.abs(gap[1] - gap[0]) / span
+    per_log = (middles[0][0] + 16) / 3
+    variances[0] += np.square(share * falloff.end_sd * per_log).sum()
+    middle = (middles[0] + middles[1]) / 2
+    answer = _give_interval(middle, middles[1] - middles[0], np.sqrt(variances), n_free)
+    is_separated = falloff.separates_drift
+    return {"zones": names, **answer, "verdict": _judge(answer, is_separated, settings.drift_even_dE00)}
+
+
+def _count_independent_cells(rows: pd.DataFrame) -> float:
+    """Return the share of independent cells in a zone, from the likeness along both axes."""
+    plan = rows.pivot_table(index=rows["y_mm"].round(1), columns=rows["x_mm"].round(1), values="L")
+    rest = plan.to_numpy() - np.nanmean(plan.to_numpy())
+    share = 1.0
+    for axis in (0, 1):
+        moved = np.moveaxis(rest, axis, 0)
+        pairs = moved[1:] * moved[:-1]
+        if np.isfinite(pairs).sum() < 6:
+            continue
+        like = float(np.nanmean(pairs) / max(np.nanmean(np.square(rest)), 1e-12))
+        like = min(max(like + 1.0 / len(moved), 0.0), 0.9)
+        share *= (1 - like) / (1 + like)
+    return share

@@ -1,0 +1,223 @@
+"""Is the colour even? Tone on a grid, its spread, and what stands out from it.
+
+Catalogue: `measure_colour` (the whole answer), `read_grid` (the table), `measure_spread`,
+`average_points` (the 13 points of the precast rule). Less spread is better.
+"""
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ..core.flags import join_flags
+from ..core.records import COLOUR_COLUMNS, ColourReport, FaceMap, make_table
+from ..core.settings import ColourSettings
+from .balance import Blocks, GreyReading, Shoot, read_grey, reduce_face
+from .difference import find_lab, grade_grey_scale, measure_dE00, measure_dEF, name_half_grade
+from .drift import measure_drift
+from .falloff import Falloff, find_falloff
+from .sidelight import refuse_side_light
+
+NO_GREY_NOTE = (
+    "No grey reference in the photo: only differences inside this one photo mean anything, and "
+    "their size goes with the exposure."
+)
+MODEL_NOTE = (
+    "The lamp's fall-off was read from the face itself: a slow drift of tone from end to end may "
+    "have been taken out with it. A second photo with the slab turned by 180 degrees, or one of a "
+    "white sheet in the same light, tells lamp from slab."
+)
+
+
+def measure_colour(
+    soft_face: FaceMap,
+    *,
+    grey: Sequence[float] | GreyReading | None = None,
+    leave_out: Iterable[Any] = (),
+    zones: Iterable[dict[str, Any]] = (),
+    shoot: Shoot | None = None,
+    settings: ColourSettings | None = None,
+) -> ColourReport:
+    """Return the tone of the face on a grid, its spread in dE00, drift, blotches and lines.
+
+    Parameters
+    ----------
+    soft_face : FaceMap
+        Soft-light photo mapped to the slab: uint8 sRGB, or float that is linear already.
+    grey : (x_mm, y_mm, width_mm, height_mm[, reflectance]) or GreyReading, optional
+        Grey reference on the face, or read beside it; the default reflectance is a setting.
+    leave_out : masks and tables
+        bool masks on the map's grid (True = leave out); tables of pits and marks.
+    zones : mappings
+        Pour zones with `name` and an outline or a rectangle in slab mm.
+    shoot : Shoot, optional
+        What is known of the shooting; a white sheet or a turned slab makes the answer better.
+
+    Returns
+    -------
+    ColourReport. The table has COLOUR_COLUMNS, one row per cell that was read, rows first.
+
+    Errors of the answer
+    --------------------
+    See `find_falloff` for the light and `docs` for measured figures; a JPEG rounds colour to
+    about 0.3 in a* and b*. Without a grey reference L* is only relative.
+
+    Source
+    ------
+    CIE L*a*b*, CIEDE2000, ISO 105-A05 as a reading aid; grid and limits: our choice.
+    """
+    settings, shoot = settings or ColourSettings(), shoot or Shoot()
+    leave_out = list(leave_out)
+    reading = _read_reference(soft_face, grey, settings)
+    if reading is not None and reading.place_mm is not None and not isinstance(grey, GreyReading):
+        leave_out.append(_rect_table(grey))
+    blocks = reduce_face(soft_face, leave_out=leave_out, settings=settings)
+    falloff = find_falloff(blocks, shoot, face=soft_face, settings=settings)
+    refuse_side_light(soft_face, falloff, shoot)
+    tone = even_light(blocks, falloff, reading)
+    table = read_grid(tone, blocks, settings=settings)
+    figures = measure_spread(table)
+    figures |= _describe_basis(blocks, falloff, reading, shoot, settings)
+    figures["seen_share"] = float(np.mean(blocks.clean))
+    figures["drift"] = measure_drift(table, soft_face.size_mm, falloff, settings=settings)
+    names = ("no_grey_reference",) * (reading is None)
+    names += ("drift_not_separated",) * (not falloff.separates_drift)
+    notes = (NO_GREY_NOTE,) * (reading is None) + (MODEL_NOTE,) * (not falloff.separates_drift)
+    return ColourReport(table, figures, join_flags(names), notes)
+
+
+def even_light(blocks: Blocks, falloff: Falloff, reading: GreyReading | None) -> np.ndarray:
+    """Return linear tone (rows, cols, 3): lamp divided out, exposure and white brought to the grey.
+
+    Without a grey reference exposure and white balance stay as the camera made them.
+
+    Errors of the answer: those of the two inputs. Source: definition.
+    """
+    if reading is None:
+        return blocks.linear / falloff.light
+    at_grey = np.ones(3, np.float32)
+    if reading.place_mm is not None:
+        row, col = (int(place / blocks.block_mm) for place in reading.place_mm[::-1])
+        rows, cols = blocks.clean.shape
+        at_grey = falloff.light[min(max(row, 0), rows - 1), min(max(col, 0), cols - 1)]
+    return blocks.linear * (reading.gains * at_grey / falloff.light).astype(np.float32)
+
+
+def read_grid(
+    tone: np.ndarray, blocks: Blocks, *, settings: ColourSettings | None = None
+) -> pd.DataFrame:
+    """Return a table with COLOUR_COLUMNS: the tone of each cell of `settings.grid_mm`.
+
+    `tone` is linear (rows, cols, 3). A cell's tone is the mean of the middle half of its clean
+    blocks, channel by channel: as
+    deaf to pits and specks as the median, but finer than the steps a JPEG rounds colour to.
+    Cells with too little clean face are left out.
+
+    Errors of the answer: below 0.1 in L* for a grainy face; a* and b* see `measure_colour`.
+    Source: our choice.
+    """
+    settings = settings or ColourSettings()
+    padded = np.full((blocks.clean.shape[0] + 1, blocks.clean.shape[1] + 1, 3), np.nan, np.float32)
+    padded[:-1, :-1][blocks.clean] = tone[blocks.clean]
+    x_all, y_all = blocks.places_mm
+    (rows, y_mm), (cols, x_mm) = (_gather(place, settings.grid_mm) for place in (y_all, x_all))
+    cells = padded[rows[:, None, :, None], cols[None, :, None, :]]
+    means, n_clean = average_middle_half(cells.reshape(len(rows) * len(cols), -1, 3))
+    keep = n_clean >= settings.cell_seen_min * (settings.grid_mm / blocks.block_mm) ** 2
+    place = {"x_mm": np.tile(x_mm, len(rows))[keep], "y_mm": np.repeat(y_mm, len(cols))[keep]}
+    lab = find_lab(means[keep]).astype(float)
+    return make_table(COLOUR_COLUMNS, place | {name: lab[:, k] for k, name in enumerate("Lab")})
+
+
+def _gather(places_mm: np.ndarray, grid_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return which blocks lie in each cell (cells, most blocks; -1 = none) and the cells' middles."""
+    cell = np.floor(places_mm / grid_mm).astype(int)
+    members = [np.flatnonzero(cell == k) for k in range(cell[-1] + 1)]
+    members = [m for m in members if len(m)]
+    most = max(len(m) for m in members)
+    index = np.array([np.pad(m, (0, most - len(m)), constant_values=-1) for m in members])
+    # A cell cut by the slab's edge is placed in the middle of the part that exists.
+    return index, np.array([places_mm[m].mean() for m in members])
+
+
+def average_middle_half(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the mean of the middle half (n, 3) along axis 1 of (n, m, 3), and how many were finite."""
+    ordered = np.sort(values, axis=1)  # NaN goes to the end
+    n_finite = np.isfinite(ordered[:, :, 0]).sum(axis=1)
+    first = np.floor(n_finite / 4).astype(int)
+    last = np.maximum(n_finite - first, first + 1)
+    sums = np.cumsum(np.nan_to_num(ordered), axis=1, dtype=np.float64)
+    sums = np.concatenate([np.zeros_like(sums[:, :1]), sums], axis=1)
+    rows = np.arange(len(values))
+    last = np.minimum(last, values.shape[1])
+    middle = (sums[rows, last] - sums[rows, first]) / np.maximum(last - first, 1)[:, None]
+    middle[n_finite == 0] = np.nan
+    return middle, n_finite
+
+
+def measure_spread(table: pd.DataFrame) -> dict[str, Any]:
+    """Return how far the cells lie from the slab's median tone, as plain numbers.
+
+    Keys: n_cells, median {L, a, b}, spread_dE00 {median, p95, max, x_mm, y_mm}, grey_scale
+    {dE_F, grade, half_grade}: the grade of the cell that 95 % do not exceed. NaN when empty.
+
+    Errors of the answer: noise adds to spread, so a perfectly even face reads about 0.3.
+    Source: CIEDE2000; ISO 105-A05 as a reading aid, not a limit for concrete.
+    """
+    tones = table[["L", "a", "b"]].to_numpy()
+    if not len(tones):
+        spread = dict.fromkeys(("median", "p95", "max", "x_mm", "y_mm"), math.nan)
+        aid = {"dE_F": math.nan, "grade": math.nan, "half_grade": "–"}
+        return {
+            "n_cells": 0, "median": dict.fromkeys("Lab", math.nan),
+            "spread_dE00": spread, "grey_scale": aid,
+        }
+    middle = np.median(tones, axis=0)
+    gaps = measure_dE00(tones, middle)
+    worst = int(np.argmax(gaps))
+    de_f = float(np.quantile(measure_dEF(tones, middle), 0.95))
+    return {
+        "n_cells": len(tones),
+        "median": dict(zip("Lab", middle.tolist(), strict=True)),
+        "spread_dE00": {
+            "median": float(np.median(gaps)), "p95": float(np.quantile(gaps, 0.95)),
+            "max": float(gaps[worst]),
+            "x_mm": float(table["x_mm"].iloc[worst]), "y_mm": float(table["y_mm"].iloc[worst]),
+        },
+        "grey_scale": {
+            "dE_F": de_f, "grade": grade_grey_scale(de_f), "half_grade": name_half_grade(de_f),
+        },
+    }
+
+
+def _read_reference(face: FaceMap, grey, settings: ColourSettings) -> GreyReading | None:
+    if grey is None or isinstance(grey, GreyReading):
+        return grey
+    return read_grey(face, tuple(grey), settings=settings)
+
+
+def _rect_table(rect: Sequence[float]) -> pd.DataFrame:
+    """Return a table whose circles cover a rectangle, to be left out like marks."""
+    x_mm, y_mm, width_mm, height_mm = rect[:4]
+    side = max(min(width_mm, height_mm), 1e-6)
+    n_right, n_down = math.ceil(width_mm / side), math.ceil(height_mm / side)
+    right, down = np.meshgrid(np.arange(n_right), np.arange(n_down))
+    return pd.DataFrame({
+        "x_mm": x_mm + (right.ravel() + 0.5) * width_mm / n_right,
+        "y_mm": y_mm + (down.ravel() + 0.5) * height_mm / n_down,
+        "length_mm": math.hypot(width_mm / n_right, height_mm / n_down),
+    })
+
+
+def _describe_basis(blocks, falloff, reading, shoot, settings) -> dict[str, Any]:
+    return {
+        "grey": "none" if reading is None else "patch",
+        "grey_reflectance": math.nan if reading is None else reading.reflectance,
+        "light": falloff.basis,
+        "grid_mm": settings.grid_mm,
+        "block_mm": blocks.block_mm,
+        "age_days": float(shoot.age_days),
+        "moisture": shoot.moisture,
+    }
