@@ -16,6 +16,7 @@ from ..core.settings import LightSettings
 from .evidence import Votes, collect_votes, cut_windows, read_axis
 
 _AXIS_RELIEF_SD = 3.0
+_EVEN_GRAIN_MAX = 0.55
 _SIDES = ("top", "top right", "right", "bottom right", "bottom", "bottom left", "left", "top left")
 
 
@@ -62,12 +63,15 @@ def settle_lamp(
         return said
     votes = collect_votes(windows, flat.noise_sd, settings)
     grain_deg, grain_strength = read_axis(windows, _AXIS_RELIEF_SD * max(flat.noise_sd, 0.01))
-    axis_deg, axis_strength = _choose_axis(votes, grain_deg, grain_strength, settings)
+    axis_deg, axis_strength, is_from_pits = _choose_axis(
+        votes, grain_deg, grain_strength, settings
+    )
     guess_deg = _mean_side(votes)
     against_deg = said.at_pit(votes.x_mm, votes.y_mm)[0] if said.is_side_known else guess_deg
     evidence, side_sd = _weigh_votes(votes, against_deg)
     figures = {
         "axis_strength": axis_strength,
+        "axis_from_pits": float(is_from_pits),
         "grain_axis_deg": grain_deg,
         "grain_axis_strength": grain_strength,
         "n_votes": float(len(votes)),
@@ -122,17 +126,18 @@ def _weigh_votes(votes: Votes, against_deg: np.ndarray | float) -> tuple[float, 
 
 def _choose_axis(
     votes: Votes, grain_deg: float, grain_strength: float, settings: LightSettings
-) -> tuple[float, float]:
-    """Return the axis the pits show, when there are enough of them, else the grain's."""
+) -> tuple[float, float, bool]:
+    """Return the axis, its strength and whether pits show it; the grain's when pits are too few."""
     if len(votes) >= settings.side_votes_min:
         turn = np.radians(2 * votes.from_deg)
         x, y = np.sum(votes.weight * np.sin(turn)), np.sum(votes.weight * np.cos(turn))
         strength = float(np.hypot(x, y) / max(votes.weight.sum(), 1e-9))
         if strength * math.sqrt(len(votes) / 2) > settings.side_sd_min:
-            return float(np.degrees(np.arctan2(x, y)) / 2 % 180), strength
-    if grain_strength >= settings.axis_strength_min:
-        return grain_deg, grain_strength
-    return math.nan, grain_strength
+            return float(np.degrees(np.arctan2(x, y)) / 2 % 180), strength, True
+    # Grain without a direction of its own cannot be more one-sided than 1/2 under one lamp;
+    # more is a brushed or board-marked face, whose axis says nothing about the lamp.
+    is_usable = settings.axis_strength_min <= grain_strength <= _EVEN_GRAIN_MAX
+    return grain_deg if is_usable else math.nan, grain_strength, False
 
 
 def _describe_light(votes: Votes) -> dict[str, float]:
@@ -186,8 +191,11 @@ def _describe_guess(guess_deg: float, evidence: float) -> str:
 
 
 def _axis_error(lamp: Lamp, flat: FlatPhoto) -> float:
-    """Return the angle between the axis seen and the side said, 0 to 90 degrees; 0 when unknown."""
-    if math.isnan(lamp.axis_deg):
+    """Return the angle between the axis seen and the side said, 0 to 90 degrees; 0 when unknown.
+
+    Only the axis of pits counts: that of the grain may be the way a face was brushed.
+    """
+    if not lamp.figures["axis_from_pits"]:
         return 0.0
     rows, cols = flat.relief.shape
     middle_mm = cols * flat.mm_per_px / 2, rows * flat.mm_per_px / 2
