@@ -2,7 +2,7 @@
 
 Everything a person typed reaches the typesetter as data (a JSON file), never as part of the
 template, so no name can act as a command. Fonts travel with the program; the machine's own
-are not looked at.
+are looked at only for letters that ours lack.
 """
 
 import json
@@ -16,6 +16,7 @@ from typing import Any
 from rakelight.core.tables import to_plain
 
 _UNDATED = datetime(2000, 1, 1, tzinfo=UTC)
+_MISSING_LETTER = "could not be displayed"
 _STANDARD = "a-2a"  # kept readable for long, and tagged for screen readers
 
 
@@ -39,7 +40,8 @@ def typeset(
     when : datetime
         Date of the document; undated records get a fixed one, so that pages repeat.
 
-    Errors of the answer: none known; the same input gives the same bytes. Source: our choice.
+    Errors of the answer: the same input gives the same bytes, except for names in scripts that
+    none of the shipped faces knows, which are set in what the machine has. Source: our choice.
     """
     import typst
 
@@ -50,15 +52,20 @@ def typeset(
         (root / "data.json").write_text(text, encoding="utf-8")
         for name, content in (pictures or {}).items():
             (root / name).write_bytes(content)
-        return typst.compile(
-            str(root / f"{template}.typ"),
-            root=str(root),
-            font_paths=_fonts(),
-            ignore_system_fonts=True,
-            format="pdf",
-            timestamp=(when or _UNDATED).replace(tzinfo=UTC),
-            pdf_standards=[_STANDARD],
-        )
+        page = {
+            "input": str(root / f"{template}.typ"),
+            "root": str(root),
+            "format": "pdf",
+            "timestamp": (when or _UNDATED).replace(tzinfo=UTC),
+        }
+        try:
+            return typst.compile(font_paths=_fonts(False), pdf_standards=[_STANDARD], **page)
+        except typst.TypstError as trouble:
+            if _MISSING_LETTER not in trouble.message:
+                raise
+        # A name in letters our faces lack: the machine's own faces may help, and the archive
+        # standard, which forbids a letter that cannot be shown, is given up.
+        return typst.compile(font_paths=_fonts(True), **page)
 
 
 def _copy_templates(root: Path) -> None:
@@ -67,9 +74,9 @@ def _copy_templates(root: Path) -> None:
             (root / file.name).write_bytes(file.read_bytes())
 
 
-@lru_cache(maxsize=1)
-def _fonts() -> Any:
+@lru_cache(maxsize=2)
+def _fonts(has_system_faces: bool) -> Any:
     import typst
 
     folder = resources.files("rakelight.data").joinpath("fonts")
-    return typst.Fonts(include_system_fonts=False, font_paths=[str(folder)])
+    return typst.Fonts(include_system_fonts=has_system_faces, font_paths=[str(folder)])

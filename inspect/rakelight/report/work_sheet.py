@@ -151,19 +151,25 @@ def _collect_advice(
 ) -> list[dict[str, Any]]:
     """Return one line per action: in which fields, how many pits, how much paste."""
     fields, chosen = inspection.plan.fields, inspection.plan.pits
-    per_field = dict(zip(chosen["pit_id"], chosen["field"], strict=True))
-    names = inspection.pits["pit_id"].map(per_field).fillna("")
-    paste = dict(zip(chosen["pit_id"], chosen["paste_g"], strict=True))
-    grams = inspection.pits["pit_id"].map(paste).fillna(0.0)
+    per_pit = {
+        int(pit_id): (field, float(grams))
+        for pit_id, field, grams in zip(
+            chosen["pit_id"], chosen["field"], chosen["paste_g"], strict=True
+        )
+    }
+    known = [per_pit.get(int(pit_id), ("", 0.0)) for pit_id in inspection.pits["pit_id"]]
+    names = np.array([field for field, _ in known], object)
+    grams = np.nan_to_num(np.array([paste_g for _, paste_g in known], float))
     film_g = _as_number(inspection.plan.amounts.get("film_g"))
     lines = []
     for action in ACTIONS:
+        is_own = (actions == action).to_numpy()
         own = set(fields.loc[fields["action"] == action, "field"])
-        in_fields = own | set(names[(actions == action).to_numpy()]) - {""}
-        n_pits = int((actions == action).sum())
+        in_fields = own | set(names[is_own]) - {""}
+        n_pits = int(is_own.sum())
         if not own and not n_pits:
             continue
-        paste_g = float(grams[(actions == action).to_numpy()].sum())
+        paste_g = float(grams[is_own].sum())
         paste_g += np.nan_to_num(film_g) if action == "slurry_coat" else 0.0
         lines.append(
             {

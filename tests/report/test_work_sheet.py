@@ -1,0 +1,205 @@
+"""The printed work sheet: what it must carry, where every pit is, and names that stay names."""
+
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+
+import pytest
+
+from rakelight.core.settings import ReportSettings
+from rakelight.core.units import format_inches
+from rakelight.report import work_sheet
+
+NASTY = [
+    '#panic("boom")',
+    '#read("data.json") #{1+1} $x^2$ *b* _i_ \\ ] [ "q" // end',
+    "<script>alert(1)</script> & {n} {0.__class__}",
+    "שיש מטבח של דנה",
+    "كونترتوب مطبخ",
+    "Σκυρόδεμα Бетон 台所 🪨",
+    "\u202etxet desrever\u0000\x1b[31m",
+    "x" * 5000,
+]
+needs_reader = pytest.mark.skipif(
+    shutil.which("pdftotext") is None, reason="needs pdftotext (poppler-utils)"
+)
+
+
+def read_pdf(path, *flags):
+    """Pages of a PDF as text, each with its layout unless other flags are given."""
+    how = flags or ("-layout",)
+    run = subprocess.run(["pdftotext", *how, path, "-"], capture_output=True, check=True)
+    return run.stdout.decode("utf-8").split("\f")[:-1]
+
+
+def lines_of(sheet):
+    """All table lines of a sheet's data."""
+    return [line for page in sheet["pages"] for column in page for line in column]
+
+
+@needs_reader
+def test_sheet_carries_what_a_finisher_needs(bench, tmp_path):
+    """Origin, limits of the count, test patch before advice, amounts, order, safety, lamp, date."""
+    pages = read_pdf(work_sheet.write_work_sheet(bench, tmp_path / "w.pdf"))
+    text = re.sub(r"\s+", " ", " ".join(pages))
+    for words in (
+        "FRONT LEFT corner", "1.1 mm or larger", "open at the surface", "not a verdict",
+        "Light from the left", "Photo of 2026-03-14", "silica", "Wet cement", "Sealers", "carry on edge",
+        "product sheets", "Largest first".upper(), "Cement g", "Mixed at", "Air °", "done",
+    ):  # fmt: skip
+        assert words in text, words
+    assert text.index("Test patch first") < text.index("What the plan says")
+    assert len(pages) == 4  # two of the plan, two areas of 600 mm
+
+
+@needs_reader
+def test_every_line_of_the_table_is_on_paper(bench, tmp_path):
+    """Each listed pit stands on its page with mm and inches from left and from front."""
+    pages = read_pdf(work_sheet.write_work_sheet(bench, tmp_path / "w.pdf"))
+    for number in (1, 2):
+        page = next(p for p in pages if f"Sheet {number} of 2" in p)
+        tight = re.sub(r"\s+", " ", page)
+        ids = bench.pits[(bench.pits["x_mm"] < 600) == (number == 1)]
+        for pit in ids.itertuples():
+            front_mm = 700 - pit.y_mm
+            row = f"{pit.pit_id} {pit.x_mm:.0f} {front_mm:.0f} {format_inches(pit.x_mm)} {format_inches(front_mm)}"
+            assert row in tight
+
+
+def test_distances_are_measured_from_the_front_left(bench):
+    """Expected by hand: x from the left; the slab's depth of 700 mm less y from the front."""
+    data = work_sheet.collect_work_sheet(bench, ReportSettings())
+    lines = {line["no"]: line for sheet in data["sheets"] for line in lines_of(sheet)}
+    for pit in bench.pits.itertuples():
+        assert f"{pit.x_mm:.0f}" == lines[pit.pit_id]["left_mm"]
+        assert f"{700 - pit.y_mm:.0f}" == lines[pit.pit_id]["front_mm"]
+        # 13/16 of an inch is at most 1/32 in = 0.8 mm off.
+        assert format_inches(pit.x_mm) == lines[pit.pit_id]["left_in"]
+
+
+def test_pits_stand_in_walking_order_and_largest_first(bench):
+    """The table goes by number; the list beside it by falling diameter."""
+    for sheet in work_sheet.collect_work_sheet(bench, ReportSettings())["sheets"]:
+        numbers = [line["no"] for line in lines_of(sheet)]
+        assert sorted(numbers) == numbers
+        largest = [float(entry["size"].removesuffix(" mm")) for entry in sheet["largest"]]
+        assert sorted(largest, reverse=True) == largest
+        assert len(largest) <= 8
+
+
+def test_drawing_is_true_to_scale(bench):
+    """Radius and place on paper, times the scale, are the pit's own in mm."""
+    sheet = work_sheet.collect_work_sheet(bench, ReportSettings())["sheets"][0]
+    scale = sheet["map"]["width"] / 600
+    assert sheet["map"]["height"] == pytest.approx(700 * scale, rel=1e-9)
+    by_id = bench.pits.set_index("pit_id")
+    for drawn in sheet["map"]["pits"]:
+        pit = by_id.loc[drawn["no"]]
+        assert drawn["r"] / scale == pytest.approx(pit["diameter_mm"] / 2, rel=1e-9)
+        assert drawn["x"] / scale == pytest.approx(pit["x_mm"], abs=1e-6)
+        assert drawn["y"] / scale == pytest.approx(pit["y_mm"], abs=1e-6)
+
+
+def test_crowded_area_lists_hand_work_and_says_so(make_inspection):
+    """Above 60 pits in an area only those filled or mended by hand are listed, with a sentence."""
+    crowded = make_inspection(n_pits=330, size_mm=(1200.0, 700.0))
+    sheets = work_sheet.collect_work_sheet(crowded, ReportSettings())["sheets"]
+    assert all(sheet["note"] for sheet in sheets)
+    for sheet in sheets:
+        assert lines_of(sheet)
+        assert all(line["is_by_hand"] for line in lines_of(sheet))
+
+
+def test_long_list_goes_on_another_page_without_loss(make_inspection):
+    """When all pits are filled by hand, every one has a line, page after page."""
+    crowded = make_inspection(n_pits=260, has_opening=False)
+    chosen = crowded.pits[["pit_id"]].assign(field="A1", action="fill", paste_g=0.1)
+    crowded = replace(crowded, plan=replace(crowded.plan, pits=chosen))
+    data = work_sheet.collect_work_sheet(crowded, ReportSettings(paper="us-letter"))
+    numbers = [line["no"] for sheet in data["sheets"] for line in lines_of(sheet)]
+    assert sorted(crowded.pits["pit_id"]) == sorted(numbers)
+    assert max(len(sheet["pages"]) for sheet in data["sheets"]) > 1
+
+
+@needs_reader
+def test_continued_pages_stay_within_the_paper(make_inspection, tmp_path):
+    """The number of printed pages is the number of pages that were laid out."""
+    crowded = make_inspection(n_pits=260, has_opening=False)
+    chosen = crowded.pits[["pit_id"]].assign(field="A1", action="fill", paste_g=0.1)
+    crowded = replace(crowded, plan=replace(crowded.plan, pits=chosen))
+    for paper in ("a4", "us-letter"):
+        settings = ReportSettings(paper=paper)
+        data = work_sheet.collect_work_sheet(crowded, settings)
+        pages = read_pdf(
+            work_sheet.write_work_sheet(crowded, tmp_path / "w.pdf", settings=settings)
+        )
+        assert len(pages) == 2 + sum(len(sheet["pages"]) for sheet in data["sheets"])
+
+
+@needs_reader
+def test_clean_slab_is_one_page_that_says_so(clean_bench, tmp_path):
+    """Nothing found: one page, how much was seen, and still the safety lines."""
+    pages = read_pdf(work_sheet.write_work_sheet(clean_bench, tmp_path / "w.pdf"))
+    assert len(pages) == 1
+    text = re.sub(r"\s+", " ", pages[0])
+    assert "Nothing to fill" in text
+    assert "1.1 mm or larger" in text
+    assert "silica" in text
+
+
+@needs_reader
+def test_paper_and_units_as_asked(bench, tmp_path):
+    """Letter paper has 612 x 792 points; with inches chosen they stand before mm."""
+    settings = ReportSettings(paper="us-letter", units="in")
+    path = work_sheet.write_work_sheet(bench, tmp_path / "w.pdf", settings=settings)
+    info = subprocess.run(["pdfinfo", path], capture_output=True, text=True, check=True).stdout
+    assert "612 x 792" in info
+    page = re.sub(r"\s+", " ", next(p for p in read_pdf(path) if "Sheet 1 of" in p))
+    pit = bench.pits[bench.pits["x_mm"] < 600].iloc[0]
+    assert (
+        f"{pit['pit_id']} {format_inches(pit['x_mm'])} {format_inches(700 - pit['y_mm'])}" in page
+    )
+
+
+@needs_reader
+@pytest.mark.parametrize("name", NASTY)
+def test_names_are_printed_as_names(bench, tmp_path, name):
+    """No name runs, breaks the page or adds one; what can be read of it stands there."""
+    job = {"job": name, "slab": "S", "client": name, "site": name, "stage": name}
+    path = work_sheet.write_work_sheet(replace(bench, job=job), tmp_path / "w.pdf")
+    pages = read_pdf(path)
+    assert len(pages) == 4
+    if name.startswith(("#", "<")):
+        assert name[:12] in pages[0]
+
+
+def test_same_record_gives_the_same_bytes(bench, tmp_path):
+    """Twice the same file; another record another file."""
+    one, two = (work_sheet.write_work_sheet(bench, tmp_path / n).read_bytes() for n in ("a", "b"))
+    assert one == two
+    other = work_sheet.write_work_sheet(replace(bench, job={"slab": "T"}), tmp_path / "c")
+    assert one != other.read_bytes()
+
+
+def test_unknown_amounts_and_times_are_left_out(bench):
+    """NaN, missing and odd values of a plan give lines without figures, never the word nan."""
+    plan = replace(
+        bench.plan,
+        amounts={"paste_g": float("nan"), "n_batches": None, "batch_g": "much"},
+        order=({"title": "Wait", "wait_min": float("nan")}, {"text": "Look"}),
+    )
+    data = work_sheet.collect_work_sheet(replace(bench, plan=plan), ReportSettings())
+    assert "nan" not in str(data["cover"]["paste"]) + str(data["cover"]["order"])
+    assert ["", ""] == data["cover"]["batches"]
+
+
+@pytest.mark.parametrize(
+    ("minutes", "expected"),
+    [(45, "45 min"), (60, "1 h"), (150, "2 h 30 min"), (1440, "24 h"), (2880, "2 days")],
+)
+def test_times_read_as_people_say_them(minutes, expected):
+    """Worked by hand."""
+    from rakelight.report.words import load_words
+
+    assert expected == work_sheet.say_minutes(minutes, load_words("en"))
