@@ -217,7 +217,11 @@ def _check_terms(name: str, terms: _Terms, where: str, book: SchemeBook) -> None
             f"{', '.join(sorted(book.schemes))}."
         )
     scheme = book.schemes[terms.scheme]
-    scheme.place_of_name(terms.class_name)
+    names = [one.name for one in scheme.classes]
+    if terms.class_name not in names:
+        raise SettingsError(
+            f"{name}: {terms.scheme} has no class {terms.class_name!r}; it has {', '.join(names)}."
+        )
     if scheme.kind == "boxed_volume":
         raise SettingsError(
             f"{name}: {terms.scheme} needs depths that photos do not give; agree on another limit."
@@ -268,7 +272,7 @@ def _say_wanted(text: str) -> str:
     if expected is None:
         return f"another value ({text[0].lower()}{text[1:]})"
     found = re.search(r"got `(\w+)`", text)
-    limits = "" if found else expected[2]
+    limits = "" if found else expected[2].replace(" > 0.0", " above 0").replace(" >= ", " from ")
     instead = f", not {words.get(found[1], found[1])}" if found else ""
     return f"{words.get(expected[1], expected[1])}{limits}{instead}"
 

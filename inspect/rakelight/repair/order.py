@@ -5,6 +5,8 @@ import pandas as pd
 
 from .fields import FieldGrid, divide_face
 
+STRETCHES = (1, 2, 3)
+LONGEST_MOVED = 150  # pits in one field up to which stretches are moved too; speed, our choice
 N_SWEEPS = 30  # rounds of shortening the way inside one field; it usually stops far earlier
 LONGEST_SHORTENED = 4000  # pits; a longer list keeps the strip order, which is already short
 
@@ -22,8 +24,9 @@ def walk_pits(pits: pd.DataFrame, face_size_mm: tuple[float, float], field_mm: f
     field_mm : side of the fields walked one after the other, mm
 
     Errors of the answer: not the shortest way of all; inside a field usually within a few
-    per cent of it (nearest next, then crossings are undone until none is left).
-    Source: nearest neighbour and two-edge exchange, textbook.
+    per cent of it (nearest next, then crossings are undone and short
+    stretches moved until nothing gets shorter).
+    Source: nearest neighbour, two-edge exchange and moving of stretches, textbook.
     """
     x_mm, y_mm = pits["x_mm"].to_numpy(float), pits["y_mm"].to_numpy(float)
     grid = divide_face(face_size_mm, field_mm)
@@ -45,10 +48,17 @@ def shorten_way(points: np.ndarray, *, start: np.ndarray, end: np.ndarray) -> np
     """Return the order of points on a short way from `start` through all of them to `end`."""
     if len(points) > LONGEST_SHORTENED:
         return _strip_order(points)
-    nodes = np.vstack([start, points[_nearest_order(points, start)], end])
-    index = _undo_crossings(nodes)
     first = _nearest_order(points, start)
-    return first[index[1:-1] - 1]
+    nodes = np.vstack([start, points[first], end])
+    order = np.arange(len(nodes))
+    for _ in range(N_SWEEPS):
+        before = order
+        order = _undo_crossings(nodes, order)
+        if len(points) <= LONGEST_MOVED:
+            order = _move_stretches(nodes, order)
+        if np.array_equal(order, before):
+            break
+    return first[order[1:-1] - 1]
 
 
 def _serpentine(grid: FieldGrid) -> list[int]:
@@ -82,9 +92,9 @@ def _nearest_order(points: np.ndarray, start: np.ndarray) -> np.ndarray:
     return np.array(order, int)
 
 
-def _undo_crossings(nodes: np.ndarray) -> np.ndarray:
+def _undo_crossings(nodes: np.ndarray, order: np.ndarray) -> np.ndarray:
     """Reverse stretches of the way as long as that makes it shorter; both ends stay."""
-    order = np.arange(len(nodes))
+    order = order.copy()
     for _ in range(N_SWEEPS):
         is_shorter = False
         for i in range(len(nodes) - 3):
@@ -99,6 +109,26 @@ def _undo_crossings(nodes: np.ndarray) -> np.ndarray:
                 is_shorter = True
         if not is_shorter:
             break
+    return order
+
+
+def _move_stretches(nodes: np.ndarray, order: np.ndarray) -> np.ndarray:
+    """Move one to three neighbours to where they lengthen the way least; both ends stay."""
+    for length in STRETCHES:
+        for i in range(1, len(nodes) - length):
+            way = nodes[order]
+            first, last = way[i], way[i + length - 1]
+            rest = np.delete(order, np.s_[i : i + length])
+            around = nodes[rest]
+            gap = np.hypot(*np.diff(around, axis=0).T)
+            to_first, to_last = np.hypot(*(around - first).T), np.hypot(*(around - last).T)
+            forward = to_first[:-1] + to_last[1:] - gap
+            backward = to_last[:-1] + to_first[1:] - gap
+            best = int(np.argmin(np.minimum(forward, backward)))
+            if min(forward[best], backward[best]) < forward[i - 1] - 1e-9:
+                stretch = order[i : i + length]
+                stretch = stretch if forward[best] <= backward[best] else stretch[::-1]
+                order = np.insert(rest, best + 1, stretch)
     return order
 
 
