@@ -18,9 +18,9 @@ from rakelight.core.records import Lamp as SaidLamp
 from rakelight.core.settings import FindSettings
 from rakelight.light.background import flatten_light
 from rakelight.pits.find import Candidates, build_octaves, find_pits, join_candidates
-from rakelight.pits.network import KINDS, N_RAYS
+from rakelight.pits.network import KINDS, N_RAYS, judge_patches
 from rakelight.pits.patches import cut_patches, describe_candidates, light_frame
-from rakelight.pits.sort import choose_octave
+from rakelight.pits.sort import choose_octave, pit_margin
 from rakelight.simulate import marks
 from rakelight.simulate.camera import Camera, aim_camera, photograph
 from rakelight.simulate.lamp import Lamp, light_slab
@@ -35,7 +35,9 @@ LINE_KINDS = {
     "draw_joint": "joint",
 }
 NOTHING = KINDS.index("nothing")
-MAX_PLAIN = 500  # examples without a pit kept per scene
+MAX_PLAIN = 150  # plain examples kept per scene, and as many again and more that are hard
+MAX_HARD = 500
+MOST_PER_KIND = (450, 200, 200, 120, 80, 120, 60, 200, 120, 0)
 IGNORED = -1
 
 
@@ -67,37 +69,107 @@ class LineRecorder:
 def draw_recipe(rng: np.random.Generator):
     """Return a recipe of a training generator with its numbers drawn anew."""
     base = RECIPES[str(rng.choice(TRAINING_RECIPES))]
-    mm_per_px = float(np.exp(rng.uniform(np.log(0.08), np.log(0.4))))
-    side = (int(rng.uniform(1100, 1500)), int(rng.uniform(800, 1100)))
-    area_m2 = side[0] * side[1] * (mm_per_px / 1000) ** 2
-    wanted = rng.choice([0, 150, 350, 500], p=[0.12, 0.2, 0.38, 0.3])
+    mm_per_px = float(np.exp(rng.uniform(np.log(0.08), np.log(0.5))))
+    side = (int(rng.uniform(1000, 1300)), int(rng.uniform(750, 950)))
+    per_m2 = 1 / (side[0] * side[1] * (mm_per_px / 1000) ** 2)
+    n_pits = rng.choice([0, 100, 250, 400], p=[0.2, 0.25, 0.35, 0.2])
     median = base.diameter_median_mm * float(np.exp(rng.normal(0, 0.3))) * (mm_per_px / 0.15) ** 0.7
-    distract = float(np.exp(rng.normal(0.3, 0.7))) * (0.15 / mm_per_px) ** 1.2
+    grow = (mm_per_px / 0.15) ** 0.7
     return replace(
         base,
         size_mm=(side[0] * mm_per_px, side[1] * mm_per_px),
         mm_per_px=mm_per_px,
-        pits_per_m2=min(wanted / area_m2, 0.05 / (np.pi / 4 * (median * 1.6) ** 2) * 1e6),
+        pits_per_m2=min(n_pits * per_m2, 0.05 / (np.pi / 4 * (median * 1.6) ** 2) * 1e6),
         diameter_median_mm=median,
         smallest_mm=max(0.3, 2.2 * mm_per_px),
         largest_mm=float(rng.uniform(10, 25)),
-        depth_ratio=(base.depth_ratio[0] * rng.uniform(0.5, 1.2), base.depth_ratio[1] * rng.uniform(0.8, 1.3)),
+        depth_ratio=(base.depth_ratio[0] * rng.uniform(0.6, 1.2), base.depth_ratio[1] * rng.uniform(0.8, 1.3)),
         cluster_share=float(rng.uniform(0, 0.6)),
         slope_rms=float(np.exp(rng.uniform(np.log(0.006), np.log(0.085)))),
+        waves=tuple((float(w * np.exp(rng.normal(0, 0.5))), s) for w, s in base.waves),
         grain_deg=float(rng.uniform(0, 180)),
         albedo=float(rng.uniform(0.12, 0.7)),
         mottling=float(rng.uniform(0.01, 0.12)),
         specks=float(base.specks * rng.uniform(0, 2.5)),
         gloss=float(base.gloss * rng.uniform(0, 2.5)),
-        bumps_per_m2=base.bumps_per_m2 * distract * 6,
-        stains_per_m2=base.stains_per_m2 * distract * 6,
-        grains_per_m2=base.grains_per_m2 * distract * 2,
-        crumbs_per_m2=base.crumbs_per_m2 * distract * 6,
-        scratches_per_m2=base.scratches_per_m2 * distract * 4,
+        bumps_per_m2=rng.uniform(0, 150) * per_m2,
+        bump_mm=(0.8 * grow, 9 * grow),
+        stains_per_m2=rng.uniform(0, 200) * per_m2,
+        stain_mm=(0.8 * grow, 16 * grow),
+        grains_per_m2=rng.uniform(0, 300) * per_m2,
+        grain_mm=(0.4 * grow, 2.5 * grow),
+        crumbs_per_m2=rng.uniform(0, 80) * per_m2,
+        crumb_mm=(0.5 * grow, 2.5 * grow),
+        scratches_per_m2=rng.uniform(0, 30) * per_m2,
         n_cracks=int(rng.integers(0, 3)),
         n_trowel_arcs=int(rng.integers(0, 5)),
         joint_share=float(rng.uniform(0.2, 0.8)) if rng.random() < 0.15 else None,
     )
+
+
+def roughen(slab: Slab, rng: np.random.Generator) -> None:
+    """Add, in place, what the recipes do not have: overlapping flakes and stones, soft dents, sharp paint.
+
+    Flakes are a dead-leaves texture: discs dropped over each other, each with its own tone and
+    height. Dents are so shallow (depth below .02 of the width) that nobody would fill them.
+    """
+    if rng.random() < 0.45:
+        _drop_flakes(slab, rng)
+    for _ in range(int(rng.choice([0, 40, 120]))):
+        _press_dent(slab, rng)
+    for _ in range(int(rng.choice([0, 30, 90]))):
+        _paint_disc(slab, rng)
+
+
+def _drop_flakes(slab: Slab, rng: np.random.Generator) -> None:
+    rows, cols = slab.height_mm.shape
+    tone, lift = np.ones((rows, cols), np.float32), np.zeros((rows, cols), np.float32)
+    radius = float(np.exp(rng.uniform(np.log(1.2), np.log(9))))
+    cover = rng.uniform(0.1, 2.0)
+    for _ in range(int(cover * rows * cols / (np.pi * radius**2))):
+        centre = (int(rng.integers(cols)), int(rng.integers(rows)))
+        axes = tuple(max(1, int(radius * np.exp(rng.normal(0, 0.4)))) for _ in range(2))
+        turn = float(rng.uniform(0, 180))
+        cv2.ellipse(tone, centre, axes, turn, 0, 360, float(rng.normal()), -1)
+        cv2.ellipse(lift, centre, axes, turn, 0, 360, float(rng.normal()), -1)
+    blur = float(rng.uniform(0.3, 0.8))
+    tone, lift = cv2.GaussianBlur(tone, (0, 0), blur), cv2.GaussianBlur(lift, (0, 0), blur + 0.4)
+    slab.albedo[:] = np.clip(slab.albedo * np.exp(rng.uniform(0, 0.13) * tone)[:, :, None], 0.01, 0.95)
+    slab.height_mm[:] += lift * np.float32(rng.uniform(0, 0.02) * radius * slab.mm_per_px)
+
+
+def _press_dent(slab: Slab, rng: np.random.Generator) -> None:
+    sigma = float(np.exp(rng.uniform(np.log(2), np.log(14))))
+    depth = sigma * 2.4 * slab.mm_per_px * rng.uniform(0.004, 0.02) * rng.choice([-1, 1])
+    _stamp(slab.height_mm, rng, sigma, lambda away: -depth * np.exp(-0.5 * (away / sigma) ** 2))
+
+
+def _paint_disc(slab: Slab, rng: np.random.Generator) -> None:
+    radius, edge = float(np.exp(rng.uniform(np.log(1.2), np.log(16)))), rng.uniform(0.3, 2.5)
+    tone = float(rng.choice([rng.uniform(0.25, 0.85), rng.uniform(1.1, 1.5)], p=[0.8, 0.2]))
+    row, col = int(rng.integers(slab.height_mm.shape[0])), int(rng.integers(slab.height_mm.shape[1]))
+    if slab.pit_index[max(row - 3, 0) : row + 4, max(col - 3, 0) : col + 4].any():
+        return
+    reach = int(radius + 3 * edge) + 1
+    y0, x0 = max(row - reach, 0), max(col - reach, 0)
+    view = slab.albedo[y0 : row + reach + 1, x0 : col + reach + 1]
+    y, x = np.ogrid[y0 : y0 + view.shape[0], x0 : x0 + view.shape[1]]
+    stretch = rng.uniform(0.8, 1.25)
+    away = np.hypot((y - row) * stretch, (x - col) / stretch)
+    cover = 1 / (1 + np.exp(np.clip((away - radius) / (edge / 2), -30, 30)))
+    view *= (1 + cover * (tone - 1))[:, :, None].astype(np.float32)
+    place = (col + 0.5) * slab.mm_per_px, (row + 0.5) * slab.mm_per_px
+    size = 2 * radius * slab.mm_per_px
+    entry = {"x_mm": place[0], "y_mm": place[1], "diameter_mm": size, "kind": "stain"}
+    slab.marks.loc[len(slab.marks), list(entry)] = list(entry.values())
+
+
+def _stamp(picture: np.ndarray, rng: np.random.Generator, sigma: float, shape) -> None:
+    row, col, reach = int(rng.integers(picture.shape[0])), int(rng.integers(picture.shape[1])), int(3.5 * sigma)
+    y0, x0 = max(row - reach, 0), max(col - reach, 0)
+    view = picture[y0 : row + reach + 1, x0 : col + reach + 1]
+    y, x = np.ogrid[y0 : y0 + view.shape[0], x0 : x0 + view.shape[1]]
+    view += shape(np.hypot(y - row, x - col)).astype(np.float32)
 
 
 def draw_lamp(rng: np.random.Generator, size_mm: tuple[float, float]) -> Lamp:
@@ -134,6 +206,7 @@ def make_scene(seed: int) -> dict[str, np.ndarray]:
     recipe = draw_recipe(rng)
     with LineRecorder() as lines:
         slab = make_slab(recipe, seed=seed)
+    roughen(slab, rng)
     lamp = draw_lamp(rng, recipe.size_mm)
     radiance = light_slab(slab, lamp, ambient=float(np.exp(rng.uniform(np.log(0.03), np.log(0.4)))))
     rgb = photograph(radiance, aim_camera(slab, draw_camera(rng)), seed=seed)
@@ -145,7 +218,7 @@ def make_scene(seed: int) -> dict[str, np.ndarray]:
     pool = join_candidates([found, jitter_truth(slab, octaves, found, rng)])
     toward, angle = said.at_pit((pool.col + 0.5) * recipe.mm_per_px, (pool.row + 0.5) * recipe.mm_per_px)
     truth = label(pool, toward, slab, lines.masks)
-    keep = choose(pool, truth["kind"], rng)
+    keep = choose(octaves, pool, truth["kind"], (toward, angle), rng)
     pool, toward, angle = pool.take(keep), toward[keep], angle[keep]
     if rng.random() < 0.25:
         angle = np.full(len(pool), np.nan)
@@ -273,13 +346,20 @@ def trace_lip(slab: Slab, pit, toward_deg: float) -> np.ndarray:
     return (radius / np.sqrt(np.mean(radius**2))).astype(np.float32)
 
 
-def choose(pool: Candidates, kind: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Return which candidates become examples: all pits and marks, a share of the plain rest."""
-    keep = kind >= 0
+def choose(octaves, pool: Candidates, kind: np.ndarray, light, rng: np.random.Generator) -> np.ndarray:
+    """Return which candidates become examples: pits, marks, and of the plain rest the hard and a share.
+
+    Hard are those that the weights shipped so far find at all likely to be pits; without weights
+    the share alone is taken.
+    """
+    chosen = [rng.permutation(np.flatnonzero(kind == k))[:most] for k, most in enumerate(MOST_PER_KIND)]
     plain = np.flatnonzero(kind == NOTHING)
-    drop = rng.permutation(plain)[MAX_PLAIN:]
-    keep[drop] = False
-    return np.flatnonzero(keep)
+    try:
+        answer = judge_patches(cut_patches(octaves, pool.take(plain), light[0][plain]), describe_candidates(pool.take(plain), light[1][plain]))
+        hard = plain[pit_margin(answer.logits) > -4.0]
+    except FileNotFoundError:
+        hard = plain[:0]
+    return np.unique(np.concatenate([*chosen, rng.permutation(plain)[:MAX_PLAIN], hard[:MAX_HARD]]))
 
 
 def main() -> None:

@@ -68,6 +68,17 @@ def mirror(patches: torch.Tensor, shift: torch.Tensor, lip: torch.Tensor, flip: 
     return patches, shift, torch.where(flip[:, None], back, lip)
 
 
+def turn_lamp(batch: dict[str, torch.Tensor], share: float = 0.05) -> dict[str, torch.Tensor]:
+    """Return the batch with some pits seen as if the lamp stood on the other side: they are bumps then."""
+    turned = (batch["kind"] == 0) & (torch.rand(len(batch["kind"])) < share)
+    return {
+        **batch,
+        "patches": torch.where(turned[:, None, None, None], batch["patches"].flip(3), batch["patches"]),
+        "kind": torch.where(turned, torch.full_like(batch["kind"], KINDS.index("bump")), batch["kind"]),
+        "size": torch.where(turned, torch.zeros_like(batch["size"]), batch["size"]),
+    }
+
+
 def loss_of(raw: torch.Tensor, batch: dict[str, torch.Tensor]) -> torch.Tensor:
     """Return the mean loss: what it is, where, how large (with its own doubt) and its lip."""
     kind = batch["kind"].long()
@@ -97,7 +108,7 @@ def fit(model: Sorter, train: dict[str, torch.Tensor], *, epochs: int, batch_siz
         order = torch.randperm(n)
         for k in range(n // batch_size):
             pick = order[k * batch_size : (k + 1) * batch_size]
-            batch = {key: values[pick] for key, values in train.items()}
+            batch = turn_lamp({key: values[pick] for key, values in train.items()})
             flip = torch.rand(len(pick)) < 0.5
             patches, shift, lip = mirror(batch["patches"].float(), batch["shift"], batch["lip"], flip)
             loss = loss_of(model(patches, batch["numbers"]), {**batch, "shift": shift, "lip": lip})
@@ -169,10 +180,11 @@ def main() -> None:
     """Fit, calibrate, score, export."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("examples", type=Path)
-    parser.add_argument("--epochs", type=int, default=30)
+    parser.add_argument("--epochs", type=int, default=10)
+    parser.add_argument("--threads", type=int, default=2)
     chosen = parser.parse_args(sys.argv[1:])
     torch.manual_seed(SEED)
-    torch.set_num_threads(2)
+    torch.set_num_threads(chosen.threads)
     train, kept, names = load_examples(chosen.examples)
     model = Sorter()
     fit(model, train, epochs=chosen.epochs)

@@ -316,10 +316,10 @@ def list_commands(
 
 def test_commands_are_documented():
     """Every command stands in README.md as it is typed, and says what it does when asked."""
-    from rakelight.cli import main
+    from rakelight.cli import cli
 
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    commands = dict(list_commands(main, ("rakelight",)))
+    commands = dict(list_commands(cli, ("rakelight",)))
     assert {"rakelight demo", "rakelight inspect", "rakelight app"} <= set(commands)
     top = [words for words in commands if words.count(" ") == 1]
     assert [] == [words for words in top if words not in readme]

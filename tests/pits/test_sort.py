@@ -1,0 +1,127 @@
+"""Sorting: pits from what only looks like one, and how sure."""
+
+import numpy as np
+import pytest
+from skimage import data
+
+from rakelight.core.flags import flag_bit
+from rakelight.core.records import FaceMap, Lamp
+from rakelight.core.settings import FindSettings, LightSettings
+from rakelight.light.background import flatten_light
+from rakelight.pits.find import build_octaves, find_pits
+from rakelight.pits.network import KINDS, N_OUTPUTS, judge_patches, load_weights, split_outputs
+from rakelight.pits.sort import calibrate, pit_margin, sort_candidates, vote_for_side
+
+from .conftest import Survey, make_photo
+
+
+def count_hits(survey, low_mm=1.0):
+    """Return (hits, misses, false) for pits of at least `low_mm` within half a diameter."""
+    truth = survey.truth[survey.truth.diameter_mm >= low_mm]
+    pits = survey.pits
+    gap = np.hypot(
+        truth.x_mm.to_numpy()[:, None] - pits.x_mm.to_numpy(), truth.y_mm.to_numpy()[:, None] - pits.y_mm.to_numpy()
+    )
+    hits = (gap < truth.diameter_mm.to_numpy()[:, None] / 2).any(axis=1)
+    every = np.hypot(
+        survey.truth.x_mm.to_numpy()[:, None] - pits.x_mm.to_numpy(),
+        survey.truth.y_mm.to_numpy()[:, None] - pits.y_mm.to_numpy(),
+    )
+    real = (every < np.maximum(survey.truth.diameter_mm.to_numpy()[:, None] / 2, 0.4)).any(axis=0)
+    return int(hits.sum()), int((~hits).sum()), int((~real).sum())
+
+
+def test_pits_are_found_and_little_else(survey):
+    """On a made-up face of a seed never trained on, at least 95 % of the pits and at most 1 false in 20."""
+    hits, misses, false = count_hits(survey)
+    assert hits / (hits + misses) >= 0.95
+    assert false <= (hits + false) / 20
+
+
+def test_a_face_without_pits_has_none():
+    """Stains, bumps, grains and scratches alone give at most one false pit on .027 m2."""
+    empty = Survey(make_photo(21, n_pits=0), Lamp(270.0, 15.0))
+    assert len(empty.pits) <= 1
+
+
+def test_turning_the_photo_keeps_the_pits(photo, survey):
+    """Photo and lamp turned by 90 degrees give the same count within 3 % and the same sizes within 3 % (law)."""
+    turned = Survey(photo, Lamp(0.0, 15.0), rgb=np.ascontiguousarray(np.rot90(photo.rgb, -1)))
+    assert len(survey.pits) == pytest.approx(len(turned.pits), rel=0.03)
+    assert survey.pits.diameter_mm.median() == pytest.approx(turned.pits.diameter_mm.median(), rel=0.03)
+
+
+def test_a_light_gradient_changes_nothing(photo, survey):
+    """A lamp that falls off to half across the photo gives the same count within 3 % (law)."""
+    fall_off = np.linspace(1.0, 0.73, photo.rgb.shape[1])[None, :, None]  # .73 in sRGB is about half the light
+    dimmed = Survey(photo, Lamp(270.0, 15.0), rgb=(photo.rgb * fall_off).astype(np.uint8))
+    assert len(survey.pits) == pytest.approx(len(dimmed.pits), rel=0.03)
+
+
+def test_the_right_lamp_side_gets_the_vote(photo):
+    """The true side makes more and surer pits than the opposite one."""
+    right, wrong = (Survey(photo, Lamp(side, 15.0)) for side in (270.0, 90.0))
+    assert vote_for_side(right.entries) > 3 * vote_for_side(wrong.entries)
+
+
+def test_unknown_side_still_works_and_says_so(photo, survey):
+    """Without a side most pits are found, every one is flagged, and confidence is lower."""
+    blind = Survey(photo, Lamp(axis_deg=90.0))
+    assert len(blind.pits) >= 0.85 * len(survey.pits)
+    assert np.all(blind.entries.flags & flag_bit("lamp_side_unknown"))
+    assert blind.entries.confidence.max() < survey.entries.confidence.max()
+
+
+def test_craters_of_the_moon_are_pits_lit_from_the_left():
+    """skimage's moon photo is lit from the left: that side gets at least 4 times the vote of the right one."""
+    grey = data.moon()
+    face = FaceMap(np.repeat(grey[:, :, None], 3, axis=2), np.ones(grey.shape, bool), 1.0)
+    flat = flatten_light(face, settings=LightSettings(background_scale_mm=60))
+    find = FindSettings(smallest_mm=4, largest_mm=60)
+    octaves = build_octaves(flat, settings=find)
+    votes = {}
+    for side in (270.0, 90.0):
+        lamp = Lamp(side, 20.0)
+        found = find_pits(octaves, lamp, 1.0, settings=find)
+        votes[side] = vote_for_side(sort_candidates(octaves, found, lamp, 1.0))
+    assert votes[270.0] > 4 * votes[90.0]
+
+
+def test_small_filters_agree_with_the_plain_loop():
+    """The network's first layer equals a plain loop over windows to 1e-4 (second implementation)."""
+    rng = np.random.default_rng(4)
+    weights = load_weights()
+    patch = rng.normal(0, 1, (1, 3, 25, 25)).astype(np.float32)
+    kernel, bias = weights["conv1.weight"], weights["conv1.bias"]
+    from rakelight.pits.network import _filter
+
+    fast = _filter(np.ascontiguousarray(patch.transpose(0, 2, 3, 1)), kernel, 2)[0] + bias
+    plain = np.array(
+        [
+            [[np.sum(patch[0, :, 2 * r : 2 * r + 5, 2 * c : 2 * c + 5] * kernel[..., f].transpose(2, 0, 1)) + bias[f]
+              for f in range(kernel.shape[-1])] for c in range(11)] for r in range(11)
+        ]
+    )  # fmt: skip
+    np.testing.assert_allclose(fast, plain, atol=1e-4)
+
+
+def test_no_candidates_give_an_empty_answer():
+    """Nothing in, nothing out, with all shapes in place."""
+    answer = judge_patches(np.empty((0, 3, 25, 25), np.float32), np.empty((0, 4), np.float32))
+    assert (0, len(KINDS)) == answer.logits.shape
+    assert (0, 16) == answer.lip.shape
+
+
+def test_lips_keep_the_area_of_the_equal_circle():
+    """Whatever the network says of the lip, its mean square distance is 1."""
+    raw = np.random.default_rng(2).normal(0, 0.3, (5, N_OUTPUTS)).astype(np.float32)
+    np.testing.assert_allclose(np.mean(split_outputs(raw).lip ** 2, axis=1), 1.0, rtol=1e-5)
+
+
+def test_confidence_rises_with_the_evidence_and_trust_pulls_it_to_the_middle():
+    """A wider margin never lowers the chance, and half-trusted evidence lies nearer to one half."""
+    logits = np.zeros((3, len(KINDS)), np.float32)
+    logits[:, 0] = [-4, 2, 8]
+    chance = calibrate(logits)
+    assert np.all(np.diff(chance) > 0) and np.all(np.diff(pit_margin(logits)) > 0)
+    assert np.all(np.abs(calibrate(logits, trust=0.5) - 0.5) < np.abs(chance - 0.5))
