@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..core.records import Photo
+from .plane import cross_lines, list_linear_light
 
 FIRST_LOOK_PX = 1800  # longest side of the picture the squares are first looked for in
 SMALLEST_SIDE_PX = 12.0
@@ -37,7 +38,7 @@ class Fiducial:
     def middle_px(self) -> np.ndarray:
         """Where its diagonals cross, which is its centre under any perspective."""
         a, b, c, d = self.corners_px
-        return _cross_lines(np.array([*a, *(c - a)]), np.array([*b, *(d - b)]))
+        return cross_lines(np.array([*a, *(c - a)]), np.array([*b, *(d - b)]))
 
 
 def find_fiducials(photo: Photo) -> tuple[Fiducial, ...]:
@@ -62,7 +63,7 @@ def find_fiducials(photo: Photo) -> tuple[Fiducial, ...]:
     if shrink > 1 and min((_side(c) for c in found.values()), default=0) < 6 * SMALLEST_SIDE_PX:
         # Small squares lose their cells in the small picture: look at the whole one as well.
         found = _keep_larger(found, _detect_squares(grey, 1.0))
-    light = _linear_light()
+    light = list_linear_light()
     sharp = (_sharpen_corners(grey, light, key, corners) for key, corners in sorted(found.items()))
     return tuple(fiducial for fiducial in sharp if fiducial is not None)
 
@@ -104,14 +105,6 @@ def _shrink(grey: np.ndarray, factor: float) -> np.ndarray:
     return cv2.resize(grey, size_px, interpolation=cv2.INTER_AREA)
 
 
-def _linear_light() -> np.ndarray:
-    """Return the light (256,) of sRGB levels: edges lie half way in light, not in code values."""
-    level = np.arange(256) / 255
-    return np.where(level <= 0.04045, level / 12.92, ((level + 0.055) / 1.055) ** 2.4).astype(
-        np.float32
-    )
-
-
 def _sharpen_corners(
     grey: np.ndarray, light: np.ndarray, mark_id: int, corners: np.ndarray
 ) -> Fiducial | None:
@@ -124,7 +117,7 @@ def _sharpen_corners(
             lines.append(line)
         if any(line is None for line in lines):
             return None
-        sharp = np.array([_cross_lines(lines[k - 1], lines[k]) for k in range(4)])
+        sharp = np.array([cross_lines(lines[k - 1], lines[k]) for k in range(4)])
         if not np.isfinite(sharp).all() or np.abs(sharp - corners).max() > _side(corners) / N_CELLS:
             return None
         corners = sharp
@@ -195,11 +188,3 @@ def _fit_line(distance_px: np.ndarray, shift_px: np.ndarray) -> tuple[float, flo
         if np.count_nonzero(keep) < 5:
             break
     return float(slope), float(level), float(scatter)
-
-
-def _cross_lines(one: np.ndarray, other: np.ndarray) -> np.ndarray:
-    """Return where two lines (x, y, dx, dy) meet; inf or NaN when they run side by side."""
-    between = other[:2] - one[:2]
-    turn = one[2] * other[3] - one[3] * other[2]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return one[:2] + one[2:] * (between[0] * other[3] - between[1] * other[2]) / turn

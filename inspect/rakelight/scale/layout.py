@@ -27,3 +27,6 @@ MARK_SIDE_MM = 80.0
 MARK_CUT_MM = 110.0
 FIRST_MARK_ID = 4  # 0-3 are the card's own
 N_DICTIONARY = 50
+
+BOARD_CORNERS = (9, 6)  # inner corners of the chessboard for the lens: 10 x 7 squares
+BOARD_SQUARE_MM = 25.0

@@ -70,6 +70,14 @@ def find_in_photo(scale: Scale, xy_mm: np.ndarray) -> np.ndarray:
     return bend_points(scale.lens, apply_plane(np.linalg.inv(scale.to_slab), xy_mm))
 
 
+def cross_lines(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Return where two lines (x, y, dx, dy) meet; inf or NaN when they run side by side."""
+    between = other[:2] - one[:2]
+    turn = one[2] * other[3] - one[3] * other[2]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return one[:2] + one[2:] * (between[0] * other[3] - between[1] * other[2]) / turn
+
+
 def fit_plane(xy_px: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
     """Return the 3x3 homography that takes photo points to slab places, in the least squares sense.
 
@@ -84,6 +92,14 @@ def fit_plane(xy_px: np.ndarray, xy_mm: np.ndarray) -> np.ndarray:
     if matrix is None or not np.isfinite(matrix).all() or abs(np.linalg.det(matrix)) < 1e-15:
         raise ScaleError("The points of the scale aid lie in one line; choose four that do not.")
     return matrix / matrix[2, 2]
+
+
+def list_linear_light() -> np.ndarray:
+    """Return the light (256,) of sRGB levels: edges lie half way in light, not in code values."""
+    level = np.arange(256) / 255
+    return np.where(level <= 0.04045, level / 12.92, ((level + 0.055) / 1.055) ** 2.4).astype(
+        np.float32
+    )
 
 
 def make_grid(size_mm: tuple[float, float], n_per_side: int = FACE_GRID) -> np.ndarray:
