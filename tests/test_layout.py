@@ -23,7 +23,7 @@ MAX_MODULE_LINES = 450
 LAYERS = (
     ("", "__main__"),
     ("screens", "cli"),
-    ("batch", "demo"),
+    ("batch", "demo", "cli_app"),
     ("inspection", "compare", "log", "report"),
     ("repair",),
     ("grade",),

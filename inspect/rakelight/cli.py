@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from . import __version__
+from .cli_app import app
 from .core.errors import LampError, RakelightError, ScaleError, SettingsError
 from .core.units import parse_size_mm
 
@@ -196,6 +197,9 @@ def demo_command(samples: Path, out: Path) -> int:
     for line in run_demo(samples, out, progress=say_progress):
         click.echo(line)
     return 0
+
+
+cli.add_command(app)
 
 
 if __name__ == "__main__":

@@ -1,1 +1,1 @@
-"""One file per screen, listed by app.py."""
+"""One file per screen, listed by `way.py`; the rest keeps drafts, measures them and serves files."""
