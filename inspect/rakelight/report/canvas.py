@@ -121,6 +121,22 @@ def draw_outline(
         cv2.polylines(rgb, fixed, closed, shade, width, cv2.LINE_AA, _SHIFT_BITS)
 
 
+def fill_ellipse(
+    rgb: np.ndarray,
+    centre: tuple[float, float],
+    radius_px: float,
+    colour: tuple[int, int, int],
+    *,
+    start_deg: float = 0.0,
+    end_deg: float = 360.0,
+) -> None:
+    """Fill a disc, or the part of it between two angles (clockwise from the right)."""
+    axes = (round(radius_px * _SHIFT), round(radius_px * _SHIFT))
+    cv2.ellipse(
+        rgb, _to_fixed(centre), axes, 0, start_deg, end_deg, colour, -1, cv2.LINE_AA, _SHIFT_BITS
+    )
+
+
 def draw_ticks(
     rgb: np.ndarray,
     centre: tuple[float, float],

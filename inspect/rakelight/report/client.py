@@ -5,6 +5,7 @@ and how to look at it; the back says how it was made and what it cannot say.
 """
 
 import math
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +13,12 @@ import cv2
 import numpy as np
 import pandas as pd
 
-from rakelight.core.records import Comparison, Grade, Inspection
+from rakelight.core.records import STATES, Comparison, Grade, Inspection
 from rakelight.core.settings import ReportSettings
 from rakelight.core.units import MM2_PER_FT2, MM2_PER_M2
 
 from . import facts
+from .change_map import count_closed, draw_change, draw_pair
 from .figures import draw_face
 from .logo import read_logo
 from .pages import typeset
@@ -33,12 +35,21 @@ _TALL_FROM = 0.55  # height over width from which the picture is held to a part 
 _HEAD_KEYS = ("job", "slab", "client", "site", "stage")
 
 
+@dataclass(frozen=True, slots=True)
+class Repair:
+    """What the repair did: the comparison, and the survey before it for the picture pair."""
+
+    change: Comparison
+    before: Inspection | None = None
+
+
 def write_client_report(
     inspection: Inspection,
     path: str | Path,
     *,
     settings: ReportSettings | None = None,
     change: Comparison | None = None,
+    before: Inspection | None = None,
 ) -> Path:
     """Write report.pdf and return its path.
 
@@ -52,20 +63,19 @@ def write_client_report(
         Units, paper, language, the shop's own name and logo.
     change : Comparison, optional
         What the repair did, when two surveys were compared.
+    before : Inspection, optional
+        The earlier survey, whose face then stands beside the later one.
 
     Errors of the answer: those of the record, printed with their ranges.
     Source: trade notes on what a client reads; layout our own.
     """
     settings = settings or ReportSettings()
-    data = collect_client_report(inspection, settings, change)
-    pictures = {"face.jpg": encode_jpeg(draw_face(inspection, settings=_for_picture(settings)))}
-    logo = read_logo(settings.shop_logo)
-    if logo:
-        pictures["logo.png"] = logo
+    repair = Repair(change, before) if change is not None else None
+    data = collect_client_report(inspection, settings, repair)
     pdf = typeset(
         "client_report",
-        data | {"has_logo": bool(logo)},
-        pictures=pictures,
+        data,
+        pictures=draw_pictures(inspection, settings, repair),
         when=facts.photo_time(inspection),
     )
     path = Path(path)
@@ -73,26 +83,46 @@ def write_client_report(
     return path
 
 
+def draw_pictures(
+    inspection: Inspection, settings: ReportSettings, repair: Repair | None = None
+) -> dict[str, bytes]:
+    """Return the report's pictures as JPEG and PNG bytes by name, without any metadata."""
+    small = _for_picture(settings)
+    pictures = {}
+    if repair is not None and repair.before is not None:
+        pictures["pair.jpg"] = encode_jpeg(draw_pair(repair.before, inspection, settings=small))
+    if repair is not None:
+        change_map = draw_change(repair.change, inspection, settings=small, has_head=False)
+        pictures["change.jpg"] = encode_jpeg(change_map)
+    if "pair.jpg" not in pictures:
+        pictures["face.jpg"] = encode_jpeg(draw_face(inspection, settings=small))
+    logo = read_logo(settings.shop_logo)
+    return pictures | ({"logo.png": logo} if logo else {})
+
+
 def collect_client_report(
-    inspection: Inspection, settings: ReportSettings, change: Comparison | None = None
+    inspection: Inspection, settings: ReportSettings, repair: Repair | None = None
 ) -> dict[str, Any]:
-    """Return everything the client report prints, as plain values for page and screen."""
+    """Return everything the client report says, as plain values for paper and screen."""
     words = load_words(settings.language)
     sha = str(inspection.photos[0].get("sha256", "")) if inspection.photos else ""
+    width_mm, height_mm = facts.slab_size_mm(inspection)
     return {
         "words": words.section("client"),
+        "change_words": words.section("change"),
         "language": words.section("form")["language"],
         "native_reader": words.section("form")["needs_native_reader"],
         "paper": settings.paper,
-        "tall": inspection.face.size_mm[1] > _TALL_FROM * inspection.face.size_mm[0],
+        "tall": height_mm > _TALL_FROM * width_mm,
         "shop": clean_name(settings.shop_name),
+        "has_logo": bool(settings.shop_logo),
         "title": facts.slab_title(inspection, words),
         "head": _collect_head(inspection, words),
         "agreed": _say_agreed(inspection, words, settings),
         "result": _collect_result(inspection, words, settings),
         "grades": [_collect_grade(g, words) for g in inspection.grade.grades[:_MOST_GRADES]],
         "plan": _say_plan(inspection, words),
-        "after": _say_change(change),
+        "change": _collect_change(repair, words),
         "tone": _say_tone(inspection, words),
         "look": _say_distance(inspection, words, settings),
         "method": _say_method(inspection, words, settings),
@@ -177,7 +207,7 @@ def _say_result(
     per_unit = MM2_PER_FT2 if is_inch else MM2_PER_M2
     area = words.number(face.seen_mm2 / per_unit, 2)
     area = words.say("client.area_ft2" if is_inch else "client.area_m2", area=area)
-    share = words.number(100 * float(face.seen.mean()))
+    share = words.number(100 * facts.seen_share(inspection))
     lines = [words.say("client.result_seen", share=share, area=area)]
     if not count.n_pits:
         return [words.say("client.result_none"), *lines]
@@ -278,11 +308,26 @@ def _say_plan(inspection: Inspection, words: Words) -> list[str]:
     return lines
 
 
-def _say_change(change: Comparison | None) -> list[str]:
-    if change is None:
-        return []
-    sentence = clean_sentence(change.figures.get("sentence", ""))
-    return [line for line in (sentence, *map(clean_sentence, change.notes)) if line]
+def _collect_change(repair: Repair | None, words: Words) -> dict[str, Any] | None:
+    """Return counts by state and sentences on the repair; None when nothing was compared."""
+    if repair is None:
+        return None
+    change = repair.change
+    closed, n = count_closed(change)
+    states = change.table["state"]
+    headline = words.say("change.headline", closed=closed, n=n) if n else ""
+    own = clean_sentence(change.figures.get("sentence", ""))
+    lines = [own, *map(clean_sentence, (*change.notes, *change.warnings))]
+    return {
+        "has_pair": repair.before is not None,
+        "headline": headline or words.say("change.headline_none"),
+        "states": [
+            [state, words.say(f"state.{state}"), str(int((states == state).sum()))]
+            for state in STATES
+        ],
+        "lines": [line for line in lines if line],
+        "note": words.say("change.note"),
+    }
 
 
 def _say_tone(inspection: Inspection, words: Words) -> list[str]:
@@ -313,7 +358,7 @@ def _say_method(inspection: Inspection, words: Words, settings: ReportSettings) 
             "client.method_photo",
             name=name,
             verdict=words.say(f"client.verdict_{quality.verdict}"),
-            lamp=facts.describe_lamp(inspection.lamp, inspection.face.size_mm, words),
+            lamp=facts.describe_lamp(inspection.lamp, facts.slab_size_mm(inspection), words),
         ),
         words.say(
             "client.method_scale"

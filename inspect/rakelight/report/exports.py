@@ -27,6 +27,13 @@ from rakelight.core.tables import format_csv, to_plain
 from . import facts
 
 _CIRCLE_CORNERS = 24
+# Neither position, nor serial numbers, nor names: a report travels further than its photo.
+_EXIF_KEPT = (
+    "Orientation", "Make", "Model", "LensModel", "ExposureTime", "FNumber", "ISO", "taken_at",
+    "DateTimeOriginal", "Flash", "FocalLength", "FocalLengthIn35mm", "ColorSpace",
+    "CustomRendered", "WhiteBalance", "DigitalZoomRatio",
+)  # fmt: skip
+_TOO_LONG_FOR_SUMMARY = ("pit_actions",)  # every pit again: it stands in the work sheet
 
 
 def write_tables(inspection: Inspection, folder: Path) -> list[Path]:
@@ -72,13 +79,13 @@ def summarise(inspection: Inspection) -> dict[str, Any]:
         "version": inspection.version,
         "job": inspection.job,
         "photo": _photo(inspection),
-        "photos": [dict(photo) for photo in inspection.photos],
+        "photos": [_strip_photo(photo) for photo in inspection.photos],
         "scale": _scale(inspection),
         "lamp": _lamp(inspection),
         "face": {
-            "size_mm": inspection.face.size_mm,
+            "size_mm": facts.slab_size_mm(inspection),
             "seen_mm2": inspection.face.seen_mm2,
-            "seen_share": float(inspection.face.seen.mean()),
+            "seen_share": facts.seen_share(inspection),
         },
         "counts": _counts(inspection, count),
         "per_m2": count.per_m2,
@@ -105,7 +112,7 @@ def collect_shapes(inspection: Inspection) -> dict[str, Any]:
     Errors of the answer: coordinates are rounded to 0.01 mm. Source: RFC 7946 for the form of
     the file (from memory); unit, origin and axes are our choice.
     """
-    width_mm, height_mm = inspection.face.size_mm
+    width_mm, height_mm = facts.slab_size_mm(inspection)
     features = [_feature(_box(0, 0, width_mm, height_mm), {"role": "slab"})]
     features += [
         _zone_feature(zone) for zone in inspection.zones if _zone_outline(zone) is not None
@@ -143,7 +150,7 @@ def pit_outlines(inspection: Inspection) -> list[np.ndarray]:
 
 def _photo(inspection: Inspection) -> dict[str, Any]:
     quality = inspection.quality
-    first = dict(inspection.photos[0]) if inspection.photos else {}
+    first = _strip_photo(inspection.photos[0]) if inspection.photos else {}
     names = ("blur_sigma_px", "noise_sd", "clipped_white_share", "clipped_black_share", "checks")
     return {
         **first,
@@ -152,6 +159,13 @@ def _photo(inspection: Inspection) -> dict[str, Any]:
         "verdict": quality.verdict,
         "advice": list(quality.advice),
     }
+
+
+def _strip_photo(photo: dict[str, Any]) -> dict[str, Any]:
+    """Return what may be told of a photo: of its metadata only what names no place or person."""
+    exif = photo.get("exif") or {}
+    kept = {name: exif[name] for name in _EXIF_KEPT if name in exif}
+    return {**photo, "exif": kept}
 
 
 def _scale(inspection: Inspection) -> dict[str, Any]:
@@ -233,9 +247,16 @@ def _plan(inspection: Inspection) -> dict[str, Any]:
         "n_fields": {action: int((plan.fields["action"] == action).sum()) for action in ACTIONS},
         "amounts": plan.amounts,
         "order": plan.order,
-        "figures": plan.figures,
+        "figures": _trim_figures(plan.figures),
         "notes": plan.notes,
     }
+
+
+def _trim_figures(figures: dict[str, Any]) -> dict[str, Any]:
+    kept = {key: value for key, value in figures.items() if key not in _TOO_LONG_FOR_SUMMARY}
+    if isinstance(kept.get("crossing"), dict):
+        kept["crossing"] = {k: v for k, v in kept["crossing"].items() if k != "curve"}
+    return kept
 
 
 def _zone_outline(zone: dict[str, Any]) -> np.ndarray | None:

@@ -118,11 +118,22 @@ def count_pits(inspection: Inspection) -> PitCount:
 
 
 def slab_size_mm(inspection: Inspection) -> tuple[float, float]:
-    """Return width and height of the face in mm: as given, when the map agrees to two pixels."""
+    """Return width and height of the face in mm: as given, when the map agrees to two pixels.
+
+    A record whose picture was not kept has only what was given.
+    """
     given, mapped = inspection.scale.size_mm, inspection.face.size_mm
+    if not inspection.face.rgb.size:
+        return float(given[0]), float(given[1])
     close = 2 * inspection.face.mm_per_px
     agrees = all(abs(g - m) <= close for g, m in zip(given, mapped, strict=True))
     return (float(given[0]), float(given[1])) if agrees else mapped
+
+
+def seen_share(inspection: Inspection) -> float:
+    """Return the share of the face that the photo shows, NaN when the picture was not kept."""
+    seen = inspection.face.seen
+    return float(seen.mean()) if seen.size else math.nan
 
 
 def describe_lamp(lamp: Lamp, size_mm: tuple[float, float], words: Words) -> str:

@@ -68,7 +68,7 @@ def draw_face(inspection: Inspection, *, settings: ReportSettings | None = None)
 def _compose_map(inspection: Inspection, settings: ReportSettings, *, has_head: bool) -> np.ndarray:
     n_lines = _legend_lines(inspection, of_map=True)
     sheet = lay_out(inspection, settings, legend_lines=n_lines, has_head=has_head)
-    _paste_face(sheet, inspection)
+    paste_face(sheet, inspection)
     _draw_fields(sheet, inspection)
     _draw_marks(sheet, inspection)
     signs = _draw_pits(sheet, inspection)
@@ -112,13 +112,13 @@ def _legend_lines(inspection: Inspection, *, of_map: bool) -> int:
     return 2 if inspection.face.size_mm[0] >= inspection.face.size_mm[1] else 4
 
 
-def _face_view(sheet: Sheet) -> np.ndarray:
+def face_view(sheet: Sheet) -> np.ndarray:
     width, height = sheet.size_px
     return sheet.rgb[sheet.top : sheet.top + height, sheet.left : sheet.left + width]
 
 
-def _paste_face(sheet: Sheet, inspection: Inspection) -> None:
-    face, view = inspection.face, _face_view(sheet)
+def paste_face(sheet: Sheet, inspection: Inspection) -> None:
+    face, view = inspection.face, face_view(sheet)
     size = (view.shape[1], view.shape[0])
     shrinks = size[0] < face.rgb.shape[1]
     how = cv2.INTER_AREA if shrinks else cv2.INTER_CUBIC
@@ -139,7 +139,7 @@ def _even_tones(grey: np.ndarray, seen: np.ndarray) -> np.ndarray:
 
 
 def _draw_fields(sheet: Sheet, inspection: Inspection) -> None:
-    fields, view = inspection.plan.fields, _face_view(sheet)
+    fields, view = inspection.plan.fields, face_view(sheet)
     font = sheet.font("narrow_bold", 1.15)
     thick = max(round(sheet.unit / 20), 1)
     for field in fields.itertuples():
@@ -319,7 +319,7 @@ def _paint_fields(sheet: Sheet, inspection: Inspection) -> float:
     share = MM2_PER_FT2 / MM2_PER_M2 if sheet.units == "in" else 1.0
     known = fields["pits_per_m2"].dropna()
     most = max(_HEAT_TOP_MIN, float(known.max()) if len(known) else 0.0) * share
-    _face_view(sheet)[:] = PAPER
+    face_view(sheet)[:] = PAPER
     for field in fields.itertuples():
         x, y = sheet.to_px(field.x_mm, field.y_mm)
         right, bottom = sheet.to_px(field.x_mm + field.width_mm, field.y_mm + field.height_mm)
@@ -340,7 +340,7 @@ def _paint_fields(sheet: Sheet, inspection: Inspection) -> float:
 
 
 def _hatch_unseen(sheet: Sheet, inspection: Inspection) -> None:
-    view = _face_view(sheet)
+    view = face_view(sheet)
     size = (view.shape[1], view.shape[0])
     seen = cv2.resize(inspection.face.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
     canvas.hatch(view, seen == 0, pitch_px=max(round(sheet.unit * 0.8), 6))

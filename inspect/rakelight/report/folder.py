@@ -21,7 +21,8 @@ import os
 import secrets
 import shutil
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -37,13 +38,26 @@ from .client import write_client_report
 from .exchange import exchange_folders, hold_folder, is_folder_held
 from .work_sheet import write_work_sheet
 
-# Files that may lie in a folder of ours besides the ten: comparisons, and what desktops leave.
-_ALSO_OURS = frozenset(
-    {"change.csv", "change.png", "report.html", ".DS_Store", "Thumbs.db", "desktop.ini"}
-)
+_LEFT_BY_DESKTOPS = (".DS_Store", "Thumbs.db", "desktop.ini")
 _PNG_LEVEL = 2  # quick; the map is made for a screen, not for an archive
 _STALE_AFTER_S = 24 * 3600.0
 _TRIES = 5
+
+
+@dataclass(frozen=True, slots=True)
+class FolderKind:
+    """What a folder of ours holds: its files in order; the first of them marks it as ours.
+
+    also : files that may lie there besides and are replaced with it.
+    """
+
+    files: tuple[str, ...]
+    also: frozenset[str] = frozenset()
+
+
+INSPECTION_FOLDER = FolderKind(
+    INSPECTION_FILES, frozenset({"change.csv", "change.png", "report.html"})
+)
 
 
 def write_inspection(
@@ -69,14 +83,26 @@ def write_inspection(
     Source: our choice; see the head of this module.
     """
     settings = settings or ReportSettings()
+    return write_folder(
+        out_dir, INSPECTION_FOLDER, lambda folder: _write_files(inspection, folder, settings)
+    )
+
+
+def write_folder(
+    out_dir: str | Path, kind: FolderKind, write: Callable[[Path], None]
+) -> list[Path]:
+    """Let `write` fill a hidden folder, move it into place whole and return the files' paths."""
     target = _resolve(out_dir)
     with _plain_errors(target):
-        _check_target(target)
+        _check_target(target, kind)
         with _parents(target), _hidden_folder(target) as fresh:
-            _check_target(target)
-            _write_files(inspection, fresh, settings)
+            _check_target(target, kind)
+            write(fresh)
+            for name in kind.files:
+                _flush_to_disk(fresh / name)
+            _flush_to_disk(fresh)
             _put_in_place(fresh, target)
-    return [target / name for name in INSPECTION_FILES]
+    return [target / name for name in kind.files]
 
 
 def recover_folder(target: str | Path) -> None:
@@ -100,9 +126,6 @@ def _write_files(inspection: Inspection, folder: Path, settings: ReportSettings)
     write_png(figures.draw_heat(inspection, settings=settings), folder / "heat.png")
     write_work_sheet(inspection, folder / "work_sheet.pdf", settings=settings)
     write_client_report(inspection, folder / "report.pdf", settings=settings)
-    for name in INSPECTION_FILES:
-        _flush_to_disk(folder / name)
-    _flush_to_disk(folder)
 
 
 def write_png(rgb: np.ndarray, path: Path) -> Path:
@@ -149,7 +172,7 @@ def _resolve(out_dir: str | Path) -> Path:
     return Path(os.path.realpath(out_dir))
 
 
-def _check_target(target: Path) -> None:
+def _check_target(target: Path, kind: FolderKind) -> None:
     if not os.path.lexists(target):
         return
     if not target.is_dir():
@@ -157,11 +180,11 @@ def _check_target(target: Path) -> None:
     names = sorted(entry.name for entry in target.iterdir())
     if not names:
         return
-    foreign = [name for name in names if name not in (*INSPECTION_FILES, *_ALSO_OURS)]
-    if foreign or "summary.json" not in names:
+    foreign = [name for name in names if name not in {*kind.files, *kind.also, *_LEFT_BY_DESKTOPS}]
+    if foreign or kind.files[0] not in names:
         example = (foreign or names)[0]
         raise OutputError(
-            f"{target} holds {example!r}, which is not part of an inspection; name another folder."
+            f"{target} holds {example!r}, which is not a result of this kind; name another folder."
         )
 
 

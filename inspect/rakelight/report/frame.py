@@ -111,10 +111,10 @@ def _draw_lamp(sheet: Sheet, inspection: Inspection, *, middle: float) -> float:
     `middle` is the height of their middle in units from the top.
     """
     unit, right = sheet.unit, sheet.rgb.shape[1] - 2 * sheet.unit
-    lamp = facts.describe_lamp(inspection.lamp, inspection.face.size_mm, sheet.words)
+    lamp = facts.describe_lamp(inspection.lamp, facts.slab_size_mm(inspection), sheet.words)
     bold, regular = sheet.font("bold", 1.35), sheet.font("regular", 1.3)
     x = right - canvas.text_width(lamp, bold) - 3.4 * unit
-    from_deg, _ = facts.lamp_at_centre(inspection.lamp, inspection.face.size_mm)
+    from_deg, _ = facts.lamp_at_centre(inspection.lamp, facts.slab_size_mm(inspection))
     canvas.draw_lamp_arrow(sheet.rgb, (x, (middle - 0.2) * unit), 1.7 * unit, from_deg)
     sheet.text.add(lamp, (right, (middle - 0.9) * unit), bold, anchor="rm")
     day = facts.photo_day(inspection) or sheet.words.say("map.undated")

@@ -85,7 +85,7 @@ def collect_work_sheet(inspection: Inspection, settings: ReportSettings) -> dict
 def _collect_head(inspection: Inspection, settings: ReportSettings, words: Words) -> dict[str, Any]:
     smallest = facts.smallest_counted_mm(inspection)
     job = inspection.job
-    from_deg, _ = facts.lamp_at_centre(inspection.lamp, inspection.face.size_mm)
+    from_deg, _ = facts.lamp_at_centre(inspection.lamp, facts.slab_size_mm(inspection))
     names = [clean_name(job.get(key, ""), longest=60) for key in ("client", "site", "stage")]
     sha = str(inspection.photos[0].get("sha256", "")) if inspection.photos else ""
     return {
@@ -100,7 +100,7 @@ def _collect_head(inspection: Inspection, settings: ReportSettings, words: Words
         "photo_day": words.say("sheet.photo_of", day=facts.photo_day(inspection))
         if facts.photo_day(inspection)
         else words.say("map.undated"),
-        "lamp": facts.describe_lamp(inspection.lamp, inspection.face.size_mm, words),
+        "lamp": facts.describe_lamp(inspection.lamp, facts.slab_size_mm(inspection), words),
         "lamp_from_deg": from_deg,
         "n_pits": words.count_pits(facts.count_pits(inspection).n_pits),
         "honest": words.say("sheet.honest", smallest=words.size(smallest, settings.units))
@@ -114,7 +114,7 @@ def _collect_empty(
     inspection: Inspection, words: Words, settings: ReportSettings
 ) -> dict[str, str]:
     smallest = facts.smallest_counted_mm(inspection)
-    share = words.number(100 * float(inspection.face.seen.mean()))
+    share = words.number(100 * facts.seen_share(inspection))
     text = (
         words.say("sheet.empty_text", smallest=words.size(smallest, settings.units), share=share)
         if math.isfinite(smallest)
