@@ -12,6 +12,8 @@ from ..core.settings import RepairSettings
 from ..core.units import MM2_PER_FT2, MM2_PER_M2
 from ..grade.regions import UNITS, Region, value_of_limit
 from .choose import Solution
+from .holding import find_passes
+from .limits import watch_limits
 from .options import LEAVE, count_actions, crossing_holes_per_m2, is_by_hand
 from .problem import COATED, Problem
 from .tables import coated_m2, list_pit_actions
@@ -39,8 +41,13 @@ def collect_figures(
     table = list_pit_actions(problem, choice)
     limits = list_limit_figures(problem, choice, regions)
     is_agreed = bool(limits)
+    watches = watch_limits(regions, margin=0.0)
+    passes = {"passes": settings.n_passes, "hold_chance": math.nan, "hold_chances": []}
+    if watches:
+        passes = find_passes(problem, watches, choice)
     return {
         "is_agreed": is_agreed,
+        **passes,
         "is_limit_expected": all(one["is_expected"] for one in limits) if is_agreed else None,
         "has_margin": all(one["has_margin"] for one in limits) if is_agreed else None,
         "limits": limits,

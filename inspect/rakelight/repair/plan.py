@@ -133,6 +133,7 @@ def write_plan(
         face_m2=face_m2,
         settings=settings,
         test_strip=figures["test_strip"],
+        passes=figures["passes"],
     )
     return RepairPlan(
         fields=fields,
@@ -169,13 +170,27 @@ def _notes(problem: Problem, figures: dict[str, Any], stuck: Sequence[str]) -> t
     if figures["coated_m2"] > 0:
         notes.append(words["coat_ends"])
     if figures["n_treated"]:
-        share = (1 - settings.closed_per_pass) ** settings.n_passes
-        notes.append(words["open_after"].format(share=f"{share:.0%}", n_passes=settings.n_passes))
+        notes.append(_pass_note(figures, settings))
     if figures["test_strip"]:
         notes.append(words["strip"].format(field=figures["test_strip"]))
     if figures["assumptions"]:
         notes.append(words["assumed_times"])
     return tuple(notes)
+
+
+def _pass_note(figures: dict[str, Any], settings: RepairSettings) -> str:
+    words, passes = read_sentences()["note"], figures["passes"]
+    share = (1 - settings.closed_per_pass) ** passes
+    note = words["open_after"].format(share=f"{share:.1%}", n_passes=passes)
+    chances = figures["hold_chances"]
+    if len(chances) > settings.n_passes:
+        note += " " + words["more_passes"].format(
+            few=settings.n_passes,
+            few_chance=f"{chances[settings.n_passes - 1]:.0%}",
+            passes=passes,
+            chance=f"{chances[-1]:.0%}",
+        )
+    return note
 
 
 def _limit_note(figures: dict[str, Any], settings: RepairSettings, stuck: Sequence[str]) -> str:

@@ -24,6 +24,7 @@ def list_steps(
     face_m2: float,
     settings: RepairSettings,
     test_strip: str = "",
+    passes: int = 2,
 ) -> tuple[dict[str, Any], ...]:
     """Return the steps of the work in order, as plain mappings.
 
@@ -31,7 +32,7 @@ def list_steps(
     ----------
     counts : pits per action; fields : names of fields per action
     coated_m2, face_m2 : area coated, area of the face, m2
-    test_strip : field to hone a test strip in, or ""
+    test_strip : field to hone a test strip in, or ""; passes : fills and refills in all
 
     Returns
     -------
@@ -44,13 +45,11 @@ def list_steps(
     pages, scaled with the air temperature for filler only. A reminder, not a promise.
     """
     minutes = _step_minutes(counts, coated_m2, face_m2, settings)
-    is_coated = coated_m2 > 0
     steps = []
-    for step in read_sentences()["step"]:
+    for step in _repeat_refills(read_sentences()["step"], passes):
         when = step.get("when", [])
-        has_work = any(counts.get(name, 0) for name in when) or (
-            "slurry_coat" in when and is_coated
-        )
+        has_work = any(counts.get(name, 0) for name in when)
+        has_work |= "slurry_coat" in when and coated_m2 > 0
         if (when and not has_work) or (step["key"] == "test_strip" and not test_strip):
             continue
         low, high, reason = _step_wait(step, settings)
@@ -106,6 +105,17 @@ def schedule_work(
         )
         now = ends + datetime.timedelta(minutes=float(step["wait_min"]))
     return tuple(scheduled)
+
+
+def _repeat_refills(steps: Sequence[Mapping[str, Any]], passes: int) -> list[Mapping[str, Any]]:
+    """The look and the refill come once per pass after the first."""
+    again = [step for step in steps if step["key"] in ("look", "refill")]
+    repeated: list[Mapping[str, Any]] = []
+    for step in steps:
+        repeated.append(step)
+        if step["key"] == "refill":
+            repeated += again * (passes - 2)
+    return repeated if passes > 1 else [step for step in steps if step["key"] != "refill"]
 
 
 def _step_fields(
