@@ -12,6 +12,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from scipy.spatial import cKDTree
 
 from rakelight.core.records import FaceMap
 from rakelight.core.records import Lamp as SaidLamp
@@ -36,7 +37,7 @@ LINE_KINDS = {
 }
 NOTHING = KINDS.index("nothing")
 MAX_PLAIN = 150  # plain examples kept per scene, and as many again and more that are hard
-MAX_HARD = 500
+MAX_HARD = 900
 MOST_PER_KIND = (450, 200, 200, 120, 80, 120, 60, 200, 120, 0)
 IGNORED = -1
 
@@ -72,7 +73,7 @@ def draw_recipe(rng: np.random.Generator):
     mm_per_px = float(np.exp(rng.uniform(np.log(0.08), np.log(0.5))))
     side = (int(rng.uniform(1000, 1300)), int(rng.uniform(750, 950)))
     per_m2 = 1 / (side[0] * side[1] * (mm_per_px / 1000) ** 2)
-    n_pits = rng.choice([0, 100, 250, 400], p=[0.2, 0.25, 0.35, 0.2])
+    n_pits = rng.choice([0, 100, 250, 400], p=[0.3, 0.25, 0.3, 0.15])
     median = base.diameter_median_mm * float(np.exp(rng.normal(0, 0.3))) * (mm_per_px / 0.15) ** 0.7
     grow = (mm_per_px / 0.15) ** 0.7
     return replace(
@@ -113,12 +114,31 @@ def roughen(slab: Slab, rng: np.random.Generator) -> None:
     Flakes are a dead-leaves texture: discs dropped over each other, each with its own tone and
     height. Dents are so shallow (depth below .02 of the width) that nobody would fill them.
     """
-    if rng.random() < 0.45:
+    if rng.random() < 0.5:
         _drop_flakes(slab, rng)
+    if rng.random() < 0.6:
+        _lay_cloud(slab, rng)
     for _ in range(int(rng.choice([0, 40, 120]))):
         _press_dent(slab, rng)
-    for _ in range(int(rng.choice([0, 30, 90]))):
+    for _ in range(int(rng.choice([0, 60, 160]))):
         _paint_disc(slab, rng)
+
+
+def _lay_cloud(slab: Slab, rng: np.random.Generator) -> None:
+    """Add relief whose strength falls with a power of the frequency, plain, dimpled or knobbly."""
+    rows, cols = slab.height_mm.shape
+    frequency = np.hypot(np.fft.fftfreq(rows)[:, None] * rng.uniform(0.6, 1.7), np.fft.rfftfreq(cols)[None, :])
+    cut = rng.uniform(0.08, 0.35)
+    weight = np.maximum(frequency, 1 / rng.uniform(20, 150)) ** (-rng.uniform(0.8, 2.6)) * np.exp(-((frequency / cut) ** 2))
+    noise = np.fft.irfft2(np.fft.rfft2(rng.standard_normal((rows, cols))) * weight, s=(rows, cols))
+    noise /= noise.std()
+    bend = float(rng.choice([-1, 0, 0, 1])) * rng.uniform(0.3, 1.0)
+    if bend:
+        noise = np.sign(bend) * np.expm1(np.abs(bend) * np.sign(bend) * np.clip(noise, -4, 4))
+        noise = (noise - noise.mean()) / noise.std()
+    slope = np.sqrt(np.mean(np.square(np.diff(noise, axis=1)))) / slab.mm_per_px
+    wanted = np.exp(rng.uniform(np.log(0.005), np.log(0.06)))
+    slab.height_mm[:] += (noise * wanted / slope).astype(np.float32)
 
 
 def _drop_flakes(slab: Slab, rng: np.random.Generator) -> None:
@@ -145,7 +165,8 @@ def _press_dent(slab: Slab, rng: np.random.Generator) -> None:
 
 
 def _paint_disc(slab: Slab, rng: np.random.Generator) -> None:
-    radius, edge = float(np.exp(rng.uniform(np.log(1.2), np.log(16)))), rng.uniform(0.3, 2.5)
+    radius = float(np.exp(rng.uniform(np.log(1.2), np.log(16))))
+    edge = rng.uniform(0.3, 0.5 + 0.5 * radius)
     tone = float(rng.choice([rng.uniform(0.25, 0.85), rng.uniform(1.1, 1.5)], p=[0.8, 0.2]))
     row, col = int(rng.integers(slab.height_mm.shape[0])), int(rng.integers(slab.height_mm.shape[1]))
     if slab.pit_index[max(row - 3, 0) : row + 4, max(col - 3, 0) : col + 4].any():
@@ -215,9 +236,10 @@ def make_scene(seed: int) -> dict[str, np.ndarray]:
     find = FindSettings(smallest_mm=max(2.5 * recipe.mm_per_px, float(rng.uniform(0.4, 1.0))), threshold_noise=3.5)
     octaves = build_octaves(flat, settings=find)
     found = find_pits(octaves, said, recipe.mm_per_px, settings=find)
-    pool = join_candidates([found, jitter_truth(slab, octaves, found, rng)])
+    seen = see_pits(slab, found)
+    pool = join_candidates([found, jitter_truth(slab, octaves, (found, seen), rng)])
     toward, angle = said.at_pit((pool.col + 0.5) * recipe.mm_per_px, (pool.row + 0.5) * recipe.mm_per_px)
-    truth = label(pool, toward, slab, lines.masks)
+    truth = label(pool, toward, slab, (lines.masks, seen))
     keep = choose(octaves, pool, truth["kind"], (toward, angle), rng)
     pool, toward, angle = pool.take(keep), toward[keep], angle[keep]
     if rng.random() < 0.25:
@@ -237,9 +259,19 @@ def say_lamp(lamp: Lamp, rng: np.random.Generator) -> SaidLamp:
     return SaidLamp((lamp.from_deg + off) % 360, lamp.angle_deg * float(np.exp(rng.normal(0, 0.1))), basis="said")
 
 
-def jitter_truth(slab: Slab, octaves, found: Candidates, rng: np.random.Generator) -> Candidates:
-    """Return candidates laid over the true pits, a little or a lot off, as later looks see them."""
-    pits = slab.pits[slab.pits.diameter_mm > 2.4 * slab.mm_per_px]
+def see_pits(slab: Slab, found: Candidates) -> np.ndarray:
+    """Return which true pits show at all: one that no candidate stands on teaches nothing but noise."""
+    places = np.column_stack([found.col + 0.5, found.row + 0.5])[found.strength > 4.5] * slab.mm_per_px
+    if not len(slab.pits) or not len(places):
+        return np.zeros(len(slab.pits), bool)
+    gap = cKDTree(places).query(slab.pits[["x_mm", "y_mm"]].to_numpy())[0]
+    return gap < 0.5 * slab.pits.diameter_mm.to_numpy()
+
+
+def jitter_truth(slab: Slab, octaves, looked: tuple[Candidates, np.ndarray], rng: np.random.Generator) -> Candidates:
+    """Return candidates laid over the true pits that show, a little or a lot off, as later looks see them."""
+    found, seen = looked
+    pits = slab.pits[seen & (slab.pits.diameter_mm > 2.4 * slab.mm_per_px)]
     n = len(pits)
     if n == 0 or len(found) == 0:
         return join_candidates([])
@@ -264,9 +296,10 @@ def noise_by_octave(found: Candidates, octave: np.ndarray) -> np.ndarray:
     return np.array([levels.get(k, overall) for k in octave], np.float32)
 
 
-def label(pool: Candidates, toward: np.ndarray, slab: Slab, line_masks) -> dict[str, np.ndarray]:
+def label(pool: Candidates, toward: np.ndarray, slab: Slab, known) -> dict[str, np.ndarray]:
     """Return the truth of every candidate: kind, shift, size, lip, true diameter in px."""
     n, px = len(pool), slab.mm_per_px
+    line_masks, seen = known
     kind = np.full(n, NOTHING)
     row = np.clip(np.round(pool.row), 0, slab.height_mm.shape[0] - 1).astype(int)
     col = np.clip(np.round(pool.col), 0, slab.height_mm.shape[1] - 1).astype(int)
@@ -292,6 +325,8 @@ def label(pool: Candidates, toward: np.ndarray, slab: Slab, line_masks) -> dict[
     for i in np.flatnonzero(match >= 0):
         answer["lip"][i] = trace_lip(slab, slab.pits.iloc[match[i]], toward[i])
     kind[(match >= 0) & (answer["true_px"] < 2.0)] = IGNORED
+    if len(seen):
+        kind[(match >= 0) & ~seen[match]] = IGNORED
     return {**answer, "kind": kind.astype(np.int8)}
 
 
@@ -356,7 +391,7 @@ def choose(octaves, pool: Candidates, kind: np.ndarray, light, rng: np.random.Ge
     plain = np.flatnonzero(kind == NOTHING)
     try:
         answer = judge_patches(cut_patches(octaves, pool.take(plain), light[0][plain]), describe_candidates(pool.take(plain), light[1][plain]))
-        hard = plain[pit_margin(answer.logits) > -4.0]
+        hard = plain[pit_margin(answer.logits) > -5.0]
     except FileNotFoundError:
         hard = plain[:0]
     return np.unique(np.concatenate([*chosen, rng.permutation(plain)[:MAX_PLAIN], hard[:MAX_HARD]]))

@@ -81,6 +81,8 @@ class Numbers(click.ParamType):
 @click.option("--mm-per-px", type=float, help="Size of a photo pixel on the face, mm.")
 @click.option("--corners", help="Photo pixels of the slab's corners: 'x,y x,y x,y x,y', top-left first, clockwise.")
 @click.option("--slab", help="Size of the slab, such as 2400x700 (mm) or '8ft x 28in'.")
+@click.option("--marks", type=click.Path(path_type=Path), help="File that says where fiducials lie on the slab.")
+@click.option("--printed-rule", type=float, default=100.0, help="What the scale card's 100 mm rule really measures.")
 @click.option("--lamp-from", type=float, help="Side the light comes from: 0 top, 90 right, 180 bottom, 270 left.")
 @click.option("--lamp-angle", type=float, help="Angle of the light above the face, degrees.")
 @click.option("--lamp-at", type=Numbers(3), help="Place of the lamp on the plan and its height: X,Y,H in mm.")
@@ -89,6 +91,7 @@ class Numbers(click.ParamType):
 @click.option("--smallest", type=float, help="Smallest pit to count, mm (default 1).")
 @click.option("--scheme", "schemes", multiple=True, help="Grade by this scheme only; may be given again.")
 @click.option("--agreed", type=click.Path(path_type=Path), help="File with what was agreed with the client.")
+@click.option("--rates", type=click.Path(path_type=Path), help="File with the shop's own times and prices.")
 @click.option("--units", type=click.Choice(["mm", "in"]), default="mm", show_default=True)
 @click.option("--job", default="", help="Name of the job.")
 @click.option("--slab-name", default="", help="Name of the slab.")
@@ -126,11 +129,14 @@ def read_options(options: dict[str, Any]) -> tuple[Any, Any]:
         mm_per_px=options["mm_per_px"],
         corners_px=parse_corners(options["corners"]),
         slab_mm=parse_size_mm(options["slab"]) if options["slab"] else None,
+        marks=options["marks"],
+        printed_rule_mm=options["printed_rule"],
         lamp=read_lamp(options["lamp_from"], options["lamp_angle"], options["lamp_at"]),
         soft_light=options["soft_light"],
         grey_card=options["grey_card"],
         schemes=options["schemes"] or None,
         agreed=options["agreed"],
+        rates=options["rates"],
         job={key: value for key, value in job.items() if value},
     )
     return given, settings
@@ -185,6 +191,18 @@ def summarise(inspection: "Inspection") -> str:
         *(f"  ! {sentence}" for sentence in inspection.warnings),
     ]  # fmt: skip
     return "\n".join(lines)
+
+
+@cli.command("card")
+@click.option("--paper", type=click.Choice(["a4", "us-letter"]), default="a4", show_default=True)
+@click.option("--marks", "n_marks", type=click.IntRange(0, 46), default=0, help="Add so many larger single marks.")
+@click.option("--out", type=click.Path(path_type=Path), default=Path("scale_card.pdf"), show_default=True)
+def card_command(paper: str, n_marks: int, out: Path) -> int:
+    """Make the scale card to print: fiducials, millimetre rule, grey patch, fold-up shadow post."""
+    from .scale.card import make_card
+
+    click.echo(f"Written: {make_card(out, paper=paper, n_marks=n_marks)}. Print at 100 %, then measure the rule.")
+    return 0
 
 
 @cli.command("demo")

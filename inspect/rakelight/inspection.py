@@ -10,25 +10,45 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pandas as pd
 
 from . import __version__
-from .core.errors import LampError, ScaleError
+from .core.errors import ScaleError
 from .core.flags import FLAGS
-from .core.records import COLOUR_COLUMNS, ColourReport, Inspection, Lamp, Photo, Scale, make_table
+from .core.records import (
+    COLOUR_COLUMNS,
+    CardPose,
+    ColourReport,
+    FaceMap,
+    FlatPhoto,
+    GradeReport,
+    Inspection,
+    Lamp,
+    Photo,
+    Quality,
+    RepairPlan,
+    Scale,
+    make_table,
+)
 from .core.settings import Settings
+from .grade.agreed import Agreed, read_agreed
 from .grade.classify import grade_face
+from .grade.regions import describe_agreed, judge_agreed
 from .light.background import flatten_light
 from .light.lamp import settle_lamp
+from .light.post import read_post
 from .photo.quality import judge_quality
 from .photo.read import read_photo
 from .pits.find import build_octaves, find_pits
 from .pits.measure import MeasuredPits, choose_pits, list_marks, measure_pits
-from .pits.sort import sort_candidates
+from .pits.sort import Sorted, sort_candidates
 from .repair.order import walk_pits
-from .repair.plan import plan_repair
+from .repair.plan import plan_repair, read_rates
+from .scale.card import scale_from_card
 from .scale.corners import scale_from_corners, scale_from_length, scale_from_mm_per_px
+from .scale.marks import scale_from_marks
 from .scale.rectify import rectify_photo
 
 LIMITS = (
@@ -44,23 +64,30 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True, slots=True)
 class Given:
-    """What the person says about a survey: scale, lamp, soft-light photo, job.
+    """What the person says about a survey: scale, lamp, soft-light photo, what was agreed, job.
 
-    Give one of `mm_per_px`; `corners_px` (four (x, y) photo pixels: the plan's top-left, top-right,
-    bottom-right, bottom-left) with `slab_mm`; or `length_px` (two (x, y)) with `length_mm`.
-    `smallest_mm`, `schemes`, `agreed` and `locked` override the settings of the steps they belong to.
+    The scale is one of `mm_per_px`; `corners_px` (four (x, y) photo pixels: the plan's top-left,
+    top-right, bottom-right, bottom-left) with `slab_mm`; `marks` (file that says where fiducials lie);
+    `length_px` (two (x, y)) with `length_mm`; or none of them when the scale card lies on the face
+    (`corners_px` without `slab_mm` then lets the card measure the slab).
+    `zones` are pour zones and openings as plain mappings; `locked` and `rates` go to the planner.
     """
 
     mm_per_px: float | None = None
     corners_px: Sequence[Sequence[float]] | None = None
     slab_mm: tuple[float, float] | None = None
+    marks: str | Path | None = None
     length_px: Sequence[Sequence[float]] | None = None
     length_mm: float | None = None
+    printed_rule_mm: float = 100.0
     lamp: Lamp = field(default_factory=Lamp)
     soft_light: str | Path | None = None
     grey_card: tuple[float, ...] | None = None
     schemes: tuple[str, ...] | None = None
     agreed: str | Path | None = None
+    rates: str | Path | None = None
+    locked: dict[str, str] = field(default_factory=dict)
+    zones: tuple[dict[str, Any], ...] = ()
     job: dict[str, str] = field(default_factory=dict)
 
 
@@ -74,7 +101,7 @@ def inspect_photo(
     path : str or Path
         The raking-light photo.
     given : Given
-        What the person says: scale, lamp, soft-light photo, job.
+        What the person says: scale, lamp, soft-light photo, what was agreed, job.
     settings : Settings
     progress : callable
         Told in words what is being done.
@@ -94,11 +121,12 @@ def inspect_photo(
     """
     progress("reading the photo")
     photo = read_photo(path, settings=settings.photo)
-    scale = settle_scale(photo, given)
-    face = rectify_photo(photo, scale, threads=settings.find.threads)
+    agreed, settings = read_agreement(given, settings)
+    scale, card = settle_scale(photo, given)
+    face = cover_card(rectify_photo(photo, scale, threads=settings.find.threads), card)
     progress("telling the lamp from the surface")
     flat = flatten_light(face, settings=settings.light, threads=settings.find.threads)
-    lamp = settle_lamp(flat, face, given.lamp, settings=settings.light)
+    lamp = settle_lamp(flat, face, say_lamp(given, face, card), settings=settings.light)
     quality = judge_quality(
         face, flat, lamp, exif=photo.exif, smallest_mm=settings.find.smallest_mm, settings=settings.quality
     )
@@ -107,14 +135,7 @@ def inspect_photo(
     candidates = find_pits(octaves, lamp, face.mm_per_px, settings=settings.find)
     progress("sorting pits from what only looks like one")
     entries = sort_candidates(octaves, candidates, lamp, face.mm_per_px, settings=settings.sort)
-    chosen = choose_pits(
-        entries,
-        face.mm_per_px,
-        smallest_mm=settings.find.smallest_mm,
-        confidence_min=settings.sort.confidence_min,
-    )
-    measured = measure_pits(chosen, face, flat, lamp, scale=scale, settings=settings.measure)
-    measured = number_pits(measured, face.size_mm, settings.repair.field_mm)
+    measured = measure_chosen(entries, (face, flat), lamp, scale, settings)
     marks = list_marks(entries, face.mm_per_px, smallest_mm=settings.find.smallest_mm)
     progress("grading and planning")
     grade = grade_face(
@@ -124,8 +145,9 @@ def inspect_photo(
         schemes=given.schemes,
         settings=settings.grade,
     )
-    colour = read_colour(given, scale, measured, marks, settings)
-    plan = plan_repair(measured.pits, face, grade, settings=settings.repair)
+    grade = hold_to_agreement(grade, agreed, measured.pits, face, quality)
+    colour = read_colour(given, measured, marks, settings)
+    plan = make_plan(given, agreed, measured.pits, face, (grade, settings))
     return Inspection(
         photos=(describe_photo(photo, "raking"),),
         quality=quality,
@@ -134,35 +156,112 @@ def inspect_photo(
         face=face,
         pits=measured.pits,
         marks=marks,
-        zones=(),
+        zones=given.zones,
         grade=grade,
         colour=colour,
         plan=plan,
-        settings=settings.to_mapping(),
+        settings=record_settings(settings, agreed, grade),
         version=__version__,
         job=given.job,
         outlines_mm=measured.outlines_mm,
         limits_of_this_answer=state_limits(settings.find.smallest_mm),
         warnings=collect_warnings(photo, scale, lamp),
+        evidence=measured.evidence,
     )
 
 
-def settle_scale(photo: Photo, given: Given) -> Scale:
-    """Return the scale from what was given; a ScaleError says what is missing."""
-    ways = [given.mm_per_px is not None, given.corners_px is not None, given.length_px is not None]
-    if sum(ways) > 1:
-        raise ScaleError("Give the scale in one way only: mm per pixel, four corners or one length.")
+def read_agreement(given: Given, settings: Settings) -> tuple[Agreed | None, Settings]:
+    """Return what was agreed (None when nothing was) and settings that count from the agreed size."""
+    if given.agreed is None:
+        return None, settings
+    agreed = read_agreed(given.agreed)
+    smallest_mm = min(settings.find.smallest_mm, agreed.smallest_mm)
+    return agreed, change_settings(settings, find={"smallest_mm": smallest_mm})
+
+
+def settle_scale(photo: Photo, given: Given) -> tuple[Scale, CardPose | None]:
+    """Return the scale from what was given, and the card's place when the card gave it."""
+    ways = [given.mm_per_px, given.marks, given.length_px, given.slab_mm]
+    if sum(way is not None for way in ways) > 1:
+        raise ScaleError("Give the scale in one way only: mm per pixel, four corners, marks or one length.")
     if given.mm_per_px is not None:
-        return scale_from_mm_per_px(photo.shape_px, given.mm_per_px)
-    if given.corners_px is not None:
-        if given.slab_mm is None:
-            raise ScaleError("With the four corners, give the slab's size too, such as --slab 2400x700.")
-        return scale_from_corners(given.corners_px, given.slab_mm, photo.shape_px)
+        return scale_from_mm_per_px(photo.shape_px, given.mm_per_px), None
+    if given.marks is not None:
+        return scale_from_marks(photo, given.marks), None
     if given.length_px is not None and given.length_mm is not None:
-        return scale_from_length(*given.length_px, given.length_mm, photo.shape_px)
-    raise ScaleError(
-        "Say how big a pixel is: --mm-per-px, or --corners with --slab, so that pits can be sized in mm."
+        return scale_from_length(*given.length_px, given.length_mm, photo.shape_px), None
+    if given.slab_mm is not None:
+        if given.corners_px is None:
+            raise ScaleError("With the slab's size, give its four corners in the photo too: --corners.")
+        return scale_from_corners(given.corners_px, given.slab_mm, photo.shape_px), None
+    return scale_from_card(photo, printed_rule_mm=given.printed_rule_mm, corners_px=given.corners_px)
+
+
+def cover_card(face: FaceMap, card: CardPose | None) -> FaceMap:
+    """Return the face with the card's place marked as not seen."""
+    if card is None:
+        return face
+    outline_px = np.round(np.asarray(card.outline_mm) / face.mm_per_px - 0.5).astype(np.int32)
+    hidden = np.zeros(face.seen.shape, np.uint8)
+    cv2.fillConvexPoly(hidden, outline_px, 1)
+    return dataclasses.replace(face, seen=face.seen & ~hidden.astype(bool))
+
+
+def say_lamp(given: Given, face: FaceMap, card: CardPose | None) -> Lamp:
+    """Return the lamp as said, or as the card's post shows when nothing was said."""
+    if card is None or given.lamp.is_side_known:
+        return given.lamp
+    return read_post(face, card)
+
+
+def measure_chosen(
+    entries: Sorted, seen: tuple[FaceMap, FlatPhoto], lamp: Lamp, scale: Scale, settings: Settings
+) -> MeasuredPits:
+    """Return the pits that are sure and large enough, measured and numbered in walking order."""
+    face, flat = seen
+    chosen = choose_pits(
+        entries,
+        face.mm_per_px,
+        smallest_mm=settings.find.smallest_mm,
+        confidence_min=settings.sort.confidence_min,
     )
+    measured = measure_pits(chosen, face, flat, lamp, scale=scale, settings=settings.measure)
+    return number_pits(measured, face.size_mm, settings.report.sheet_field_mm)
+
+
+def hold_to_agreement(
+    grade: GradeReport, agreed: Agreed | None, pits: pd.DataFrame, face: FaceMap, quality: Quality
+) -> GradeReport:
+    """Return the grades with what was measured against every agreed limit; unchanged when nothing was agreed."""
+    if agreed is None:
+        return grade
+    entries = judge_agreed(agreed, pits, face, smallest_countable_mm=quality.smallest_countable_mm)
+    return dataclasses.replace(grade, agreed=entries)
+
+
+def make_plan(
+    given: Given, agreed: Agreed | None, pits: pd.DataFrame, face: FaceMap, made: tuple[GradeReport, Settings]
+) -> RepairPlan:
+    """Return the repair plan with the shop's own rates and the person's fixed choices."""
+    grade, settings = made
+    return plan_repair(
+        pits,
+        face,
+        grade,
+        zones=given.zones,
+        settings=settings.repair,
+        agreed=agreed,
+        locked=given.locked or None,
+        rates=read_rates(given.rates) if given.rates is not None else None,
+    )
+
+
+def record_settings(settings: Settings, agreed: Agreed | None, grade: GradeReport) -> dict[str, Any]:
+    """Return all settings as plain values, with what was agreed beside them."""
+    saved = settings.to_mapping()
+    if agreed is not None:
+        saved["agreed"] = describe_agreed(agreed, grade.agreed)
+    return saved
 
 
 def number_pits(measured: MeasuredPits, face_size_mm: tuple[float, float], field_mm: float) -> MeasuredPits:
@@ -171,11 +270,15 @@ def number_pits(measured: MeasuredPits, face_size_mm: tuple[float, float], field
     pits = measured.pits.iloc[order].reset_index(drop=True)
     pits["pit_id"] = np.arange(1, len(pits) + 1)
     evidence = measured.evidence.iloc[order].reset_index(drop=True)
+    evidence["pit_id"] = pits["pit_id"]
     return MeasuredPits(pits, tuple(measured.outlines_mm[k] for k in order), evidence)
 
 
 def read_colour(
-    given: Given, scale: Scale, measured: MeasuredPits, marks: pd.DataFrame, settings: Settings
+    given: Given,
+    measured: MeasuredPits,
+    marks: pd.DataFrame,
+    settings: Settings,
 ) -> ColourReport:
     """Return the tone of the face from the soft-light photo, or an empty report when there is none."""
     if given.soft_light is None:
@@ -185,11 +288,26 @@ def read_colour(
     from .colour.uniformity import measure_colour
 
     photo = read_photo(given.soft_light, settings=settings.photo)
-    face = rectify_photo(photo, settle_scale(photo, given), threads=settings.find.threads)
+    scale, card = settle_scale(photo, given)
+    face = cover_card(rectify_photo(photo, scale, threads=settings.find.threads), card)
     shoot = Shoot(exif=photo.exif, profile=photo.profile)
     return measure_colour(
-        face, grey=given.grey_card, leave_out=(measured.pits, marks), shoot=shoot, settings=settings.colour
+        face,
+        grey=given.grey_card or _grey_of(card),
+        leave_out=(measured.pits, marks),
+        zones=given.zones,
+        shoot=shoot,
+        settings=settings.colour,
     )
+
+
+def _grey_of(card: CardPose | None) -> tuple[float, float, float, float] | None:
+    """The card's own grey patch as x, y, width, height in slab mm."""
+    if card is None:
+        return None
+    patch = np.asarray(card.grey_patch_mm, float)
+    low, high = patch.min(axis=0), patch.max(axis=0)
+    return float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])
 
 
 def describe_photo(photo: Photo, kind: str) -> dict[str, Any]:
@@ -216,13 +334,6 @@ def collect_warnings(photo: Photo, scale: Scale, lamp: Lamp) -> tuple[str, ...]:
     """Return the doubts about photo, scale and lamp as sentences, each once."""
     said = [flag.meaning for flag in FLAGS if flag.about == "photo" and (scale.flags | lamp.flags) & flag.bit]
     return tuple(dict.fromkeys([*photo.notes, *scale.notes, *lamp.notes, *said]))
-
-
-def check_lamp_given(lamp: Lamp) -> Lamp:
-    """Return the lamp as given, or raise a LampError when side and place contradict each other."""
-    if lamp.at_mm is not None and np.isfinite(lamp.from_deg):
-        raise LampError("Give the lamp's side and angle, or its place, not both.")
-    return lamp
 
 
 def change_settings(settings: Settings, **steps: dict[str, Any]) -> Settings:

@@ -48,6 +48,12 @@ PIT_COLUMNS: tuple[Column, ...] = (
     Column("diameter_sd_mm", "float64", "mm", "Standard uncertainty of the diameter."),
 )
 
+EVIDENCE_COLUMNS: tuple[Column, ...] = (
+    Column("pit_id", "int64", "", "Number of the pit."),
+    Column("shade", "float64", "", "Darkness of the side toward the lamp, in noise levels (asinh)."),
+    Column("rim", "float64", "", "Brightness of the far side, in noise levels (asinh)."),
+)
+
 MARK_COLUMNS: tuple[Column, ...] = (
     Column("mark_id", "int64", "", "Number of the mark, from 1."),
     *_PLACE_AND_SIZE,
@@ -438,6 +444,7 @@ class Inspection:
     limits_of_this_answer: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     schema: int = SCHEMA
+    evidence: pd.DataFrame = field(default_factory=lambda: make_table(EVIDENCE_COLUMNS))
 
 
 @dataclass(frozen=True, slots=True)

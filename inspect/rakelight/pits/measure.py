@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from ..core.flags import flag_bit, flag_names
-from ..core.records import MARK_COLUMNS, PIT_COLUMNS, FaceMap, FlatPhoto, Lamp, Scale, make_table
+from ..core.records import EVIDENCE_COLUMNS, MARK_COLUMNS, PIT_COLUMNS, FaceMap, FlatPhoto, Lamp, Scale, make_table
 from ..core.settings import MeasureSettings
 from .depth import bound_depths
 from .network import KINDS
@@ -94,7 +94,10 @@ def measure_pits(
         "flags": [flag_names(bits) for bits in flags],
         "diameter_sd_mm": diameter * np.hypot(sorted_pits.size_sd, scale_share),
     }
-    evidence = pd.DataFrame({"shade": sorted_pits.shade, "rim": sorted_pits.rim})
+    evidence = make_table(
+        EVIDENCE_COLUMNS,
+        {"pit_id": values["pit_id"], "shade": sorted_pits.shade.astype(float), "rim": sorted_pits.rim.astype(float)},
+    )
     return MeasuredPits(make_table(PIT_COLUMNS, values), tuple(outlines), evidence)
 
 

@@ -1,0 +1,162 @@
+"""What a person types, and what they get when something is wrong."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+from rakelight.cli import main, parse_corners, read_lamp
+from rakelight.core.errors import LampError, ScaleError
+from rakelight.core.tables import INSPECTION_FILES
+
+ARGUMENTS = ["--mm-per-px", "0.15", "--lamp-from", "270", "--lamp-angle", "15"]
+SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
+
+
+def run(*arguments) -> int:
+    """Return the exit code of one command."""
+    with pytest.raises(SystemExit) as ended:
+        main([str(argument) for argument in arguments])
+    return ended.value.code
+
+
+def test_inspect_writes_every_file_of_the_design(photo_file, tmp_path):
+    """One command gives all ten files, and the summary holds the parts that the design names."""
+    out = tmp_path / "result"
+    assert 0 == run("inspect", photo_file, *ARGUMENTS, "--out", out)
+    assert sorted(INSPECTION_FILES) == sorted(file.name for file in out.iterdir())
+    summary = json.loads((out / "summary.json").read_text())
+    wanted = {"schema", "version", "photo", "scale", "lamp", "counts", "per_m2", "per_ft2", "area_share",
+              "windows", "grades", "colour", "plan", "limits_of_this_answer", "warnings"}  # fmt: skip
+    assert set() == wanted - set(summary)
+
+
+@pytest.fixture
+def bad_files(tmp_path):
+    """A text named .jpg, a 10 x 10 picture, an empty file and a folder."""
+    (tmp_path / "text.jpg").write_text("not a picture")
+    Image.new("RGB", (10, 10)).save(tmp_path / "tiny.png")
+    (tmp_path / "empty.jpg").write_bytes(b"")
+    (tmp_path / "folder.jpg").mkdir()
+    return tmp_path
+
+
+@pytest.mark.parametrize("name", ["missing.jpg", "text.jpg", "tiny.png", "empty.jpg", "folder.jpg"])
+def test_bad_photos_are_one_sentence_and_leave_nothing(bad_files, name, capsys):
+    """Exit code 2, one sentence, no folder."""
+    before = sorted(bad_files.iterdir())
+    assert 2 == run("inspect", bad_files / name, *ARGUMENTS, "--out", bad_files / "out")
+    said = [line for line in capsys.readouterr().err.splitlines() if line.startswith("rakelight:")]
+    assert 1 == len(said)
+    assert before == sorted(bad_files.iterdir())
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["--mm-per-px", "0"],
+        ["--mm-per-px", "-1"],
+        ["--mm-per-px", "nan"],
+        ["--mm-per-px", "wide"],
+        [],
+        ["--corners", "1,2 3,4", "--slab", "600x450"],
+        ["--corners", "0,0 700,0 700,500 0,500", "--slab", "big"],
+        ["--mm-per-px", "0.15", "--lamp-angle", "120"],
+        ["--mm-per-px", "0.15", "--lamp-at", "1,2"],
+        ["--mm-per-px", "0.15", "--lamp-at", "1,2,3", "--lamp-from", "90"],
+        ["--mm-per-px", "0.15", "--smallest", "-2"],
+        ["--mm-per-px", "0.15", "--scheme", "no_such_scheme"],
+        ["--mm-per-px", "0.15", "--agreed", "nowhere.toml"],
+    ],
+)
+def test_bad_words_are_one_sentence(photo_file, tmp_path, arguments, capsys):
+    """Exit code 2, one sentence, nothing written."""
+    assert 2 == run("inspect", photo_file, *arguments, "--out", tmp_path / "out")
+    said = [line for line in capsys.readouterr().err.splitlines() if line.startswith("rakelight:")]
+    assert 1 == len(said)
+    assert [] == list(tmp_path.iterdir())
+
+
+def test_place_that_is_a_file_is_one_sentence(photo_file, tmp_path, capsys):
+    """A file where the folder should go is left alone."""
+    (tmp_path / "out").write_text("mine")
+    assert 2 == run("inspect", photo_file, *ARGUMENTS, "--out", tmp_path / "out")
+    assert "rakelight:" in capsys.readouterr().err
+    assert "mine" == (tmp_path / "out").read_text()
+
+
+@pytest.mark.skipif(sys.platform != "linux" or os.geteuid() != 0, reason="needs to mount a tiny disk")
+def test_full_disk_is_one_sentence(photo_file, tmp_path, capsys):
+    """On a disk of 64 kB: exit code 2, one sentence, nothing left behind."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", disk], check=False, capture_output=True)
+    if mounted.returncode:
+        pytest.skip("cannot mount a tiny disk here")
+    try:
+        assert 2 == run("inspect", photo_file, *ARGUMENTS, "--out", disk / "out")
+        assert "rakelight:" in capsys.readouterr().err
+        assert [] == list(disk.iterdir())
+    finally:
+        subprocess.run(["umount", disk], check=True)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+@pytest.mark.parametrize(("stop", "code"), [(signal.SIGINT, 130), (signal.SIGKILL, -9)])
+def test_interrupted_run_leaves_no_half_folder(photo_file, tmp_path, stop, code):
+    """Ctrl-C says one sentence and ends with 130; after either signal no result folder exists."""
+    command = [sys.executable, "-m", "rakelight", "inspect", photo_file, *ARGUMENTS, "--out", tmp_path / "out"]
+    process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+    while "finding" not in (line := process.stderr.readline()):
+        assert line, "ended before it found anything"
+    process.send_signal(stop)
+    rest = process.communicate(timeout=60)[1]
+    assert code == process.returncode
+    assert not (tmp_path / "out").exists()
+    assert "Traceback" not in rest
+
+
+def test_help_answers_without_the_heavy_parts():
+    """`rakelight --help` loads neither OpenCV, pandas nor the screens."""
+    script = "import sys, rakelight.cli; print(sorted({'cv2', 'pandas', 'streamlit', 'skimage'} & set(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert "[]" == done.stdout.strip()
+
+
+def test_demo_names_what_it_wrote(tmp_path, capsys):
+    """The demo runs on the sample photos, writes four inspections and a comparison, and names every file."""
+    assert 0 == run("demo", "--samples", SAMPLES, "--out", tmp_path / "demo")
+    printed = capsys.readouterr().out
+    written = [file for file in (tmp_path / "demo").rglob("*") if file.is_file()]
+    assert {"before", "after", "tilted", "plaster"} == {file.parent.name for file in written}
+    assert [] == [str(file) for file in written if str(file) not in printed]
+
+
+def test_demo_without_samples_says_where_to_run_it(tmp_path, capsys):
+    """A missing sample folder is one sentence and exit code 2."""
+    assert 2 == run("demo", "--samples", tmp_path, "--out", tmp_path / "demo")
+    assert "samples.toml" in capsys.readouterr().err
+
+
+def test_corners_and_lamps_are_read_as_written():
+    """Four corners, a side beyond the circle, and a place come out as numbers."""
+    assert ((1, 2), (3, 4), (5, 6), (7, 8)) == parse_corners("1,2 3,4 5,6 7,8")
+    assert 270.0 == read_lamp(-90, 15, None).from_deg
+    assert (1, 2, 3) == read_lamp(None, None, (1, 2, 3)).at_mm
+    with pytest.raises(ScaleError):
+        parse_corners("1,2 3,4 5,6 7")
+    with pytest.raises(LampError):
+        read_lamp(90, None, (1, 2, 3))
+
+
+def test_command_runs_as_a_module():
+    """`python -m rakelight --version` prints the version."""
+    done = subprocess.run([sys.executable, "-m", "rakelight", "--version"], capture_output=True, text=True, check=True)
+    from rakelight import __version__
+
+    assert __version__ in done.stdout
