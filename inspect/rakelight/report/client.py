@@ -375,7 +375,7 @@ def _say_method(inspection: Inspection, words: Words, settings: ReportSettings) 
         lines.append(words.say("client.method_counts", smallest=smallest, sd=sd))
         share = words.number(100 * _expected_real(inspection) / max(len(pits), 1))
         lines.append(words.say("client.method_confidence", share=share))
-    return [*lines, words.say("client.method_depth"), words.say("client.method_never")]
+    return [*lines, words.say("client.method_never")]
 
 
 def _say_source(source: str, words: Words) -> str:
