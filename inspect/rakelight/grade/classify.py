@@ -74,7 +74,7 @@ def grade_face(
     return GradeReport(
         windows=list_windows(measured, book),
         grades=tuple(grade_scheme(name, scheme, measured, book) for name, scheme in chosen.items()),
-        notes=_general_notes(measured, book),
+        notes=_general_notes(pits, measured, book),
         findings=list_findings(pits, book.windows.counted_mm[1]),
     )
 
@@ -291,11 +291,14 @@ def _describe_size(
     return entry
 
 
-def _general_notes(measured: Measured, book: SchemeBook) -> tuple[str, ...]:
+def _general_notes(pits: pd.DataFrame, measured: Measured, book: SchemeBook) -> tuple[str, ...]:
     notes = tuple(book.words[key] for key in ("comparison", "raking", "work_list"))
     smallest_mm = measured.smallest_countable_mm
     if math.isfinite(smallest_mm):
         notes += (
             f"Only pits open at the surface are seen, and only from {smallest_mm:.1f} mm up.",
         )
+    n_edge = int(pits["near_edge"].sum()) if "near_edge" in pits.columns else 0
+    if n_edge:
+        notes += (book.words["edge"].format(n=n_edge),)
     return notes
