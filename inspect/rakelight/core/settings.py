@@ -90,12 +90,28 @@ class QualitySettings(CheckedSettings):
         1.4, "Asks for a new photo when blur makes the smallest countable pit this many times too large.",
         low=1, high=5,
     )
-    shake_px: float = setting(
-        4.0, "A smear longer than this is called shake and not blur.", unit="px", low=1, high=100
+    shake_spread: float = setting(
+        1.45, "Blur is called shake when its worst direction is this many times its best.",
+        low=1, high=10, source="made-up photos: blur stays below 1.43, three smears in four above 1.9",
     )
     lamp_angle_high_deg: float = setting(
         30.0, "A lamp above this angle hides shallow pits.", unit="deg", low=0, high=90,
         source="made-up slabs: above 25 degrees shallow pits lose their shadow",
+    )
+    wall_light_min: float = setting(
+        1.6, "Pit walls under raking light shine at least this many times brighter than the face.",
+        low=1, high=5, source="1 / sin(39 degrees), Lambert's law; made-up photos at 10 to 20 degrees: above 1.9",
+    )
+    one_sided_min: float = setting(
+        0.6, "Balance of lamp sides below which, with weak walls, a second light is suspected.",
+        low=0, high=1,
+    )
+    second_wall_light: float = setting(
+        2.0, "Walls darker than this together with mixed sides mean a second light.", low=1, high=5
+    )
+    grain_contrast_min: float = setting(
+        0.055, "Without pits and with less grain than this no relief is seen at all.", low=0, high=1,
+        source="made-up photos: 0.03 to 0.05 from the front, 0.04 to 0.2 raking",
     )
     lamp_angle_low_deg: float = setting(
         5.0, "A lamp below this angle drowns small pits in grain.", unit="deg", low=0, high=90,
@@ -123,7 +139,7 @@ class LightSettings(CheckedSettings):
         4.0, "A dark spot votes on the lamp side from this many noise levels.", low=1, high=20
     )
     evidence_contrast: float = setting(
-        0.15, "A dark spot votes on the lamp side from this much darkening.", low=0.01, high=1
+        0.25, "A dark spot votes on the lamp side from this much darkening.", low=0.01, high=1
     )
     side_votes_min: int = setting(8, "Spots needed before the lamp side is doubted.", low=3)
     side_sd_min: float = setting(

@@ -13,7 +13,7 @@ from ..core.errors import LampError
 from ..core.flags import flag_bit
 from ..core.records import FaceMap, FlatPhoto, Lamp
 from ..core.settings import LightSettings
-from .evidence import Votes, collect_votes, cut_windows, read_axis
+from .evidence import Votes, collect_votes, cut_windows, read_axis, read_extremes
 
 _AXIS_RELIEF_SD = 3.0
 _EVEN_GRAIN_MAX = 0.55
@@ -63,9 +63,7 @@ def settle_lamp(
         return said
     votes = collect_votes(windows, flat.noise_sd, settings)
     grain_deg, grain_strength = read_axis(windows, _AXIS_RELIEF_SD * max(flat.noise_sd, 0.01))
-    axis_deg, axis_strength, is_from_pits = _choose_axis(
-        votes, grain_deg, grain_strength, settings
-    )
+    axis_deg, axis_strength, is_from_pits = _choose_axis(votes, grain_deg, grain_strength, settings)
     guess_deg = _mean_side(votes)
     against_deg = said.at_pit(votes.x_mm, votes.y_mm)[0] if said.is_side_known else guess_deg
     evidence, side_sd = _weigh_votes(votes, against_deg)
@@ -77,7 +75,8 @@ def settle_lamp(
         "n_votes": float(len(votes)),
         "side_sd": side_sd,
         "guess_from_deg": guess_deg,
-        **_describe_light(votes),
+        "guess_share": _weigh_votes(votes, guess_deg)[0],
+        **_describe_light(flat, votes),
     }
     seen = replace(said, axis_deg=axis_deg, side_evidence=evidence, figures=figures)
     return _add_doubts(seen, flat, settings)
@@ -140,14 +139,12 @@ def _choose_axis(
     return grain_deg if is_usable else math.nan, grain_strength, False
 
 
-def _describe_light(votes: Votes) -> dict[str, float]:
-    if len(votes) == 0:
-        return {"shadow_level": math.nan, "wall_light": math.nan, "bright_share": math.nan}
-    order = np.argsort(votes.weight)[::-1][: max(8, len(votes) // 4)]
+def _describe_light(flat: FlatPhoto, votes: Votes) -> dict[str, float]:
+    shadow_level, wall_light = read_extremes(flat, votes)
     return {
-        "shadow_level": float(1 + np.median(votes.darkest[order])),
-        "wall_light": float(1 + np.median(votes.brightest[order])),
-        "bright_share": float(np.median(votes.bright_share[order])),
+        "shadow_level": shadow_level,
+        "wall_light": wall_light,
+        "bright_share": float(np.median(votes.bright_share)) if len(votes) else math.nan,
     }
 
 
@@ -171,7 +168,7 @@ def _add_doubts(lamp: Lamp, flat: FlatPhoto, settings: LightSettings) -> Lamp:
         flags |= flag_bit("lamp_side_contradicted")
         notes.append(
             f"The light seems to run along {lamp.axis_deg:.0f} or {lamp.axis_deg + 180:.0f} degrees, "
-            f"not along the side said: check the lamp side."
+            "not along the side said: check the lamp side, and that only one lamp is on."
         )
     return replace(lamp, flags=flags, notes=tuple(notes))
 

@@ -22,6 +22,7 @@ _GRAIN_AT_FLOOR = 0.257
 _NOISE_PX = 15.0
 _FLASH_FIRED = 1  # bit 0 of the EXIF entry Flash
 _RETAKE, _DOUBTFUL = "retake", "doubtful"
+_VOTES_MIN = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,13 +76,17 @@ def judge_quality(
     sharp = measure_sharpness(flat.relief, face.seen)
     exposure = measure_exposure(face, flat)
     countable_mm = smallest_countable(
-        face.mm_per_px, sharp.worst_sigma_px, noise_sd=sharp.noise_sd, grain_sd=flat.noise_sd
+        face.mm_per_px, sharp.mean_sigma_px, noise_sd=sharp.noise_sd, grain_sd=flat.noise_sd
     )
+    unsharp = _complain_about_sharpness(sharp, face.mm_per_px, smallest_mm, settings)
+    # Blur dims the walls of pits: what a blurred photo says about its light is not worth a word.
+    frontal = [] if unsharp else _complain_about_relief(lamp.figures, flat.noise_sd, settings)
     complaints = [
         *_complain_about_camera(exif),
         *_complain_about_lamp(lamp, settings),
+        *frontal,
         *_complain_about_exposure(exposure, settings),
-        *_complain_about_sharpness(sharp, face.mm_per_px, smallest_mm, settings),
+        *unsharp,
         *_complain_about_scale(face.mm_per_px, smallest_mm, settings),
         *_complain_about_grain(sharp, flat, face.mm_per_px, smallest_mm),
     ]
@@ -141,6 +146,7 @@ def _collect_checks(
         "worst_blur_sigma_px": sharp.worst_sigma_px,
         "shake_px": sharp.shake_px,
         "shake_deg": sharp.shake_deg,
+        "shake_spread": sharp.spread,
         "mtf50_per_px": convert_to_mtf50(sharp.sigma_px),
         "n_edges": float(sharp.n_edges),
         "grain_sd": flat.noise_sd,
@@ -209,6 +215,44 @@ def _complain_about_lamp(lamp: Lamp, settings: QualitySettings) -> list[Complain
     return complaints
 
 
+def _complain_about_relief(
+    figures: Mapping[str, float], grain_sd: float, settings: QualitySettings
+) -> list[Complaint]:
+    """Tell raking light from light that comes from the front, from a high lamp or from two sides."""
+    if "n_votes" not in figures:
+        return []
+    if figures["n_votes"] < _VOTES_MIN:
+        if grain_sd >= settings.grain_contrast_min:
+            return []
+        return [
+            Complaint(
+                "frontal",
+                _DOUBTFUL,
+                "Neither pits nor grain stand out: if the face is not that smooth, the light comes "
+                "from too high; put one lamp 10 to 20 degrees above the face and darken the room.",
+            )
+        ]
+    if figures["wall_light"] < settings.wall_light_min:
+        return [
+            Complaint(
+                "frontal",
+                _RETAKE,
+                "The light does not rake over the face (pits show no bright far wall): put one lamp "
+                "10 to 20 degrees above the face and switch all other light off.",
+            )
+        ]
+    is_mixed = figures["guess_share"] < settings.one_sided_min
+    if is_mixed and figures["wall_light"] < settings.second_wall_light:
+        return [
+            Complaint(
+                "second_light",
+                _DOUBTFUL,
+                "The pits look lit from more than one side: leave one lamp on and darken the room.",
+            )
+        ]
+    return []
+
+
 def _complain_about_exposure(exposure: Exposure, settings: QualitySettings) -> list[Complaint]:
     complaints = []
     if exposure.white_share > settings.clipped_share_max:
@@ -268,7 +312,7 @@ def _complain_about_sharpness(
     if blurred_px <= needed_px:
         return []
     severity = _RETAKE if blurred_px > settings.blur_retake_ratio * needed_px else _DOUBTFUL
-    if sharp.shake_px > settings.shake_px and sharp.worst_sigma_px > 1.3 * sharp.sigma_px:
+    if sharp.spread > settings.shake_spread:
         advice = (
             f"The camera moved by about {sharp.shake_px:.0f} pixels: rest it on a stand, use the "
             "self-timer or more light."

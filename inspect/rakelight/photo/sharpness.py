@@ -20,15 +20,18 @@ import numpy as np
 
 TILE_PX = 256
 MAX_TILES = 24
-STRONGEST_EDGES = 300
+STRONGEST_EDGES, STRONGEST_PER_DIRECTION = 300, 60
 _FIRST_SIGMA, _SECOND_SIGMA = 1.0, 2.0  # the first calms noise, the second is the known blur
 _STEP_VARIANCE = 1 / 3  # of the central difference that takes the slope
-_EDGES_PER_TILE = 400
+_EDGES_PER_TILE = 1000
 _MARGIN_PX = 6
 _BIN_STEP_DEG, _BIN_HALF_DEG, _BIN_MIN_EDGES = 15, 20, 10
 # Pit rims are narrow and lit from one side, no ideal steps: straight line fitted on made-up photos
 # with a blur of 0.5 to 4 px (variance true = offset + slope * variance of ideal steps).
 _RIM_OFFSET_PX2, _RIM_SLOPE = 1.3, 1.85
+# The strongest edges across a smear are those it spared most, so the smear itself is larger.
+_SMEAR_GAIN = 1.8
+_SPREAD_MIN_PX = 0.5
 _MAD_TO_SD = 1.4826
 _DIAGONAL = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32) / 6.0
 
@@ -37,16 +40,34 @@ _DIAGONAL = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32) / 6.0
 class Sharpness:
     """Blur, smear and noise; NaN where the face holds nothing to read them from.
 
-    worst_sigma_px : blur in the worst direction; shake_deg : that direction in the picture,
-    clockwise from right; n_edges : edges it was read from.
+    sigma_px : blur of the strongest edges of all directions; best_sigma_px, worst_sigma_px : in the
+    sharpest and the least sharp direction; shake_deg : the latter in the picture, clockwise from
+    right; n_edges : edges it was read from.
     """
 
     sigma_px: float
+    best_sigma_px: float
     worst_sigma_px: float
-    shake_px: float
     shake_deg: float
     noise_sd: float
     n_edges: int
+
+    @property
+    def shake_px(self) -> float:
+        """Length of a straight smear (variance L^2 / 12) that explains the worst direction."""
+        return math.sqrt(12 * (self.worst_sigma_px**2 - self.best_sigma_px**2))
+
+    @property
+    def spread(self) -> float:
+        """Blur read in the worst over blur read in the best direction; 1 is even blur."""
+        smear = (self.worst_sigma_px**2 - self.best_sigma_px**2) / _SMEAR_GAIN
+        worst = math.sqrt(self.best_sigma_px**2 + smear)
+        return max(worst, _SPREAD_MIN_PX) / max(self.best_sigma_px, _SPREAD_MIN_PX)
+
+    @property
+    def mean_sigma_px(self) -> float:
+        """Blur over both axes of a pit: the root mean square of best and worst."""
+        return math.sqrt((self.best_sigma_px**2 + self.worst_sigma_px**2) / 2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +78,7 @@ class Edges:
     blurred: np.ndarray
     across_deg: np.ndarray
 
-    def take(self, index: np.ndarray) -> "Edges":
+    def take(self, index: np.ndarray | slice) -> "Edges":
         """Return the edges at `index`."""
         return Edges(self.steepness[index], self.blurred[index], self.across_deg[index])
 
@@ -95,12 +116,18 @@ def measure_sharpness(relief: np.ndarray, seen: np.ndarray) -> Sharpness:
     edges = _join_edges([_find_edges(relief[tile], seen[tile]) for tile in tiles])
     noise_sd = measure_noise([relief[tile] for tile in tiles])
     if len(edges) < _BIN_MIN_EDGES:
-        return Sharpness(math.nan, math.nan, math.nan, math.nan, noise_sd, len(edges))
-    variance = _blur_variance(edges)
+        return Sharpness(*[math.nan] * 4, noise_sd=noise_sd, n_edges=len(edges))
+    variance = _blur_variance(edges.take(slice(STRONGEST_EDGES)))
     worst, best, worst_deg = _spread_by_direction(edges, variance)
-    # A straight smear of length L has the variance L^2 / 12 along its direction.
-    shake_px = math.sqrt(12 * max(worst - best, 0.0))
-    return Sharpness(_sigma(variance), _sigma(worst), shake_px, worst_deg, noise_sd, len(edges))
+    best = max(best, 0.0)
+    return Sharpness(
+        sigma_px=_sigma(variance),
+        best_sigma_px=_sigma(best),
+        worst_sigma_px=_sigma(max(best + _SMEAR_GAIN * (worst - best), variance, best)),
+        shake_deg=worst_deg,
+        noise_sd=noise_sd,
+        n_edges=len(edges),
+    )
 
 
 def pick_tiles(seen: np.ndarray) -> Iterator[tuple[slice, slice]]:
@@ -180,11 +207,11 @@ def _find_edges(relief: np.ndarray, seen: np.ndarray) -> Edges:
 
 
 def _join_edges(parts: list[Edges]) -> Edges:
-    """Return the strongest edges of all tiles."""
+    """Return the edges of all tiles, steepest first."""
     if not parts:
         return Edges(np.empty(0), np.empty(0), np.empty(0))
     joined = Edges(*(np.concatenate([getattr(p, name) for p in parts]) for name in Edges.__slots__))
-    return joined.take(np.argsort(joined.steepness)[::-1][:STRONGEST_EDGES])
+    return joined.take(np.argsort(joined.steepness)[::-1])
 
 
 def _blur_variance(edges: Edges) -> float:
@@ -196,16 +223,22 @@ def _blur_variance(edges: Edges) -> float:
 
 
 def _spread_by_direction(edges: Edges, variance: float) -> tuple[float, float, float]:
-    """Return the largest and smallest variance over directions, and the direction of the largest."""
-    found = []
+    """Return the largest and smallest variance over directions, and where blur is worst (degrees).
+
+    The steepest edges of each direction by itself are read: a smear leaves the edges along it
+    sharp, and those alone would stand for all.
+    """
+    middles, found = [], []
     for middle in range(0, 180, _BIN_STEP_DEG):
         near = np.abs((edges.across_deg - middle + 90) % 180 - 90) < _BIN_HALF_DEG
-        if np.count_nonzero(near) >= _BIN_MIN_EDGES:
-            found.append((_blur_variance(edges.take(near)), float(middle)))
+        near = np.flatnonzero(near)[:STRONGEST_PER_DIRECTION]
+        if len(near) >= _BIN_MIN_EDGES:
+            middles.append(math.radians(2 * middle))
+            found.append(_blur_variance(edges.take(near)))
     if not found:
         return variance, variance, math.nan
-    worst, worst_deg = max(found)
-    return worst, min(found)[0], worst_deg
+    turn = math.atan2(np.dot(found, np.sin(middles)), np.dot(found, np.cos(middles)))
+    return max(found), min(found), math.degrees(turn) / 2 % 180
 
 
 def _sigma(variance: float) -> float:
