@@ -194,7 +194,7 @@ def _grade_pit_rate(name: str, scheme: Scheme, measured: Measured, book: SchemeB
         counted.sum() * scheme.window_mm[0] * scheme.window_mm[1] / measured.seen.total_mm2
     )
     notes += (f"Mean over the face: {mean:.1f} in the same area.",)
-    value = float(rate[at[0]])
+    value = round(float(rate[at[0]]), 6)  # whole counts stay whole where all of it is seen
     n_pits = round(value / per_window[at[0]])
     share = float(_shares(positions, _open_area(measured, positions, counted))[at[0]])
     return make_grade(
