@@ -9,7 +9,8 @@ import pytest
 
 from rakelight.core.settings import ReportSettings
 from rakelight.core.units import format_inches
-from rakelight.report import work_sheet
+from rakelight.report import choices, work_sheet
+from rakelight.report.words import load_words
 
 NASTY = [
     '#panic("boom")',
@@ -50,7 +51,7 @@ def test_sheet_carries_what_a_finisher_needs(bench, tmp_path):
     ):  # fmt: skip
         assert words in text, words
     assert text.index("Test patch first") < text.index("What the plan says")
-    assert len(pages) == 4  # two of the plan, two areas of 600 mm
+    assert len(pages) == 5  # two of the plan, two areas of 600 mm, one of choices
 
 
 @needs_reader
@@ -134,7 +135,7 @@ def test_continued_pages_stay_within_the_paper(make_inspection, tmp_path):
         pages = read_pdf(
             work_sheet.write_work_sheet(crowded, tmp_path / "w.pdf", settings=settings)
         )
-        assert len(pages) == 2 + sum(len(sheet["pages"]) for sheet in data["sheets"])
+        assert len(pages) == 3 + sum(len(sheet["pages"]) for sheet in data["sheets"])
 
 
 @needs_reader
@@ -169,7 +170,7 @@ def test_names_are_printed_as_names(bench, tmp_path, name):
     job = {"job": name, "slab": "S", "client": name, "site": name, "stage": name}
     path = work_sheet.write_work_sheet(replace(bench, job=job), tmp_path / "w.pdf")
     pages = read_pdf(path)
-    assert len(pages) == 4
+    assert len(pages) == 5
     if name.startswith(("#", "<")):
         assert name[:12] in pages[0]
 
@@ -200,6 +201,29 @@ def test_unknown_amounts_and_times_are_left_out(bench):
 )
 def test_times_read_as_people_say_them(minutes, expected):
     """Worked by hand."""
-    from rakelight.report.words import load_words
-
     assert expected == work_sheet.say_minutes(minutes, load_words("en"))
+
+
+def test_choices_show_plans_crossing_and_questions(bench):
+    """Alternatives, the crossing point and hints are told when the plan has them, else left out."""
+    words = load_words("en")
+    assert choices.collect_choices(bench, words, "mm")["crossing"] is None
+    curve = [
+        {"holes_per_m2": float(n), "fill_min_per_m2": n / 2, "coat_min_per_m2": 25.0}
+        for n in (0, 100)
+    ]
+    figures = {
+        "alternatives": [{"name": "A", "title": "least cost", "minutes": 40.2, "paste_g": 4.0}],
+        "crossing": {"holes_per_m2": 50.0, "fill_min_per_pit": 0.5, "coat_min_per_m2": 25.0,
+                     "is_assumed": True, "curve": curve},
+        "hints": [{"question": "Why here?", "causes": [{"text": "heaps"}, {"text": "oil"}]}],
+    }  # fmt: skip
+    told = choices.collect_choices(
+        replace(bench, plan=replace(bench.plan, figures=figures)), words, "in"
+    )
+    # 50 per m2 are 50 x 0.09290304 = 4.6 per ft2.
+    assert told["crossing"]["at_name"] == "4.6"
+    assert "Assumed" in told["crossing"]["times"]
+    assert told["plans"][0]["minutes"] == "40"
+    assert told["plans"][0]["money"] == "–"
+    assert told["hints"][0]["causes"] == "heaps · oil"

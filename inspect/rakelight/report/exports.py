@@ -33,7 +33,10 @@ _EXIF_KEPT = (
     "DateTimeOriginal", "Flash", "FocalLength", "FocalLengthIn35mm", "ColorSpace",
     "CustomRendered", "WhiteBalance", "DigitalZoomRatio",
 )  # fmt: skip
-_TOO_LONG_FOR_SUMMARY = ("pit_actions",)  # every pit again: it stands in the work sheet
+_TOO_LONG_FOR_SUMMARY = (
+    "pit_actions",
+    "largest_first",
+)  # every pit again: it stands in the work sheet
 
 
 def write_tables(inspection: Inspection, folder: Path) -> list[Path]:

@@ -16,6 +16,7 @@ from rakelight.core.settings import ReportSettings
 from rakelight.core.units import format_inches
 
 from . import facts
+from .choices import collect_choices
 from .pages import typeset
 from .sheet_map import SheetScale, draw_area, draw_overview
 from .words import Words, clean_name, clean_sentence, load_words
@@ -35,7 +36,6 @@ _OVERVIEW_MM = 84.0
 _LARGEST_LISTED = 8
 _MOST_BATCHES = 8
 _DAYS_FROM_H = 47
-_MOST_REASONS = 10
 _TALLEST_ROW_MM = 8.0
 
 
@@ -77,6 +77,8 @@ def collect_work_sheet(inspection: Inspection, settings: ReportSettings) -> dict
         "empty": empty,
         "cover": _collect_cover(inspection, settings, words, areas, actions),
         "sheets": worked,
+        "choices": collect_choices(inspection, words, settings.units),
+        "choice_words": words.section("choices"),
         "sheets_empty": _name_skipped(sheets, words),
         "n_sheets": len(areas),
     }
@@ -137,7 +139,6 @@ def _collect_cover(
         ),
         "advice": _collect_advice(inspection, words, actions),
         "time": _say_time(inspection, words),
-        "reasons": _collect_reasons(inspection),
         "notes": [clean_sentence(note) for note in inspection.plan.notes],
         "paste": _say_paste(inspection, words),
         "filler": _say_filler(inspection),
@@ -182,15 +183,6 @@ def _collect_advice(
             }
         )
     return lines
-
-
-def _collect_reasons(inspection: Inspection) -> list[list[str]]:
-    """Return [fields, reason] for every reason the plan gives, in the order of the fields."""
-    reasons: dict[str, list[str]] = {}
-    for field in inspection.plan.fields.itertuples():
-        if field.reason and field.action != "leave":
-            reasons.setdefault(clean_sentence(field.reason), []).append(clean_name(field.field))
-    return [[", ".join(names), reason] for reason, names in list(reasons.items())[:_MOST_REASONS]]
 
 
 def _grams(grams: float, words: Words) -> str:
