@@ -163,6 +163,23 @@ def _leave_out_table(clean: np.ndarray, table: pd.DataFrame, block_mm: float) ->
             cv2.circle(clean, centre, math.ceil(reach_mm / block_mm), 0, -1)
 
 
+def average_cells(clean: np.ndarray, values: np.ndarray, step: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the means of the clean blocks in cells of `step` x `step` blocks, and their clean share.
+
+    Cells without a clean block hold 0 and a share of 0; a rest at the right and bottom is not used.
+
+    Errors of the answer: rounding. Source: definition.
+    """
+    rows, cols = clean.shape[0] // step, clean.shape[1] // step
+    cut = (slice(0, rows * step), slice(0, cols * step))
+    weight = clean[cut].astype(np.float32)
+    share = cv2.resize(weight, (cols, rows), interpolation=cv2.INTER_AREA)
+    weighted = values[cut] * (weight if values.ndim == 2 else weight[:, :, None])
+    total = cv2.resize(weighted.astype(np.float32), (cols, rows), interpolation=cv2.INTER_AREA)
+    floor = np.maximum(share, 1e-6)
+    return total / (floor if values.ndim == 2 else floor[:, :, None]), share
+
+
 def read_grey(
     face: FaceMap,
     rect_mm: tuple[float, ...],

@@ -19,6 +19,8 @@ from .falloff import Falloff
 
 COVER = 0.95
 """Share of intervals that should hold the true drift."""
+ROUNDING_SD = (0.25, 0.25)
+"""Standard uncertainty of a* and b* from the rounding of colour in a JPEG (made-up photos)."""
 
 
 def measure_drift(
@@ -63,7 +65,7 @@ def measure_drift(
         if not falloff.separates_drift:
             # What the model took out may be the slab's own: give it back, with the lamp's range.
             change = change + np.array([light_step, 0, 0])
-        sd = np.hypot(sd, [per_log * falloff.end_sd[axis], 0, 0])
+        sd = np.hypot(sd, [per_log * falloff.end_sd[axis], *ROUNDING_SD])
         middle = strip[["L", "a", "b"]].median().to_numpy()
         answer = {"from": first, "to": last, **_give_interval(middle, change, sd, spare)}
         half_step = np.array([light_step / 2, 0, 0])
@@ -116,7 +118,8 @@ def _count_independent(rest: np.ndarray) -> float:
 def _give_interval(
     middle: np.ndarray, change: np.ndarray, sd: np.ndarray, n_free: float
 ) -> dict[str, Any]:
-    from scipy.stats import t as student  # only drift needs it
+    from scipy.stats import f as f_of  # only drift needs them
+    from scipy.stats import t as student
 
     def size(step: np.ndarray) -> float:
         return float(measure_dE00(middle + step / 2, middle - step / 2))
@@ -125,8 +128,11 @@ def _give_interval(
     reach = float(student.ppf((1 + COVER) / 2, n_free))
     slope = np.array([(size(change + d) - de00) / 0.05 for d in np.eye(3) * 0.05])
     de00_sd = float(np.sqrt(np.square(slope * sd).sum()))
+    # A length is never negative, so three noisy channels always make one: ask all three first.
+    is_clear = np.square(change / np.maximum(sd, 1e-9)).sum() / 3 > f_of.ppf(COVER, 3, n_free)
     return {
-        "dE00": de00, "low": max(de00 - reach * de00_sd, 0.0), "high": de00 + reach * de00_sd,
+        "dE00": de00, "low": max(de00 - reach * de00_sd, 0.0) if is_clear else 0.0,
+        "high": de00 + reach * de00_sd,
         "dL": float(change[0]), "dL_sd": float(sd[0]),
         "words": describe_tone(middle + change, middle),
     }

@@ -12,14 +12,14 @@ model     the face itself, a smooth low-order light   any slow drift: it is take
 ========  ==========================================  ===========================================
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
 from ..core.errors import ColourError
 from ..core.settings import ColourSettings
-from .balance import Blocks, Shoot, cut_rect, decode_light, reduce_face
+from .balance import Blocks, Shoot, average_cells, cut_rect, decode_light, reduce_face
 
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
 FIT_CELL_MM = 10.0
@@ -28,8 +28,12 @@ FLAT_BLUR_MM = 25.0
 """A sheet's own texture is smoothed over this distance (our choice)."""
 FLAT_END_SD = 0.005
 """Standard uncertainty of a sheet's light from end to end, natural log (our choice)."""
+TINT_LEAST = 0.05
+"""A sheet's tint that changes by less over the face is rounding of the JPEG, not mixed light (natural log)."""
 PAPER_SD = 0.01
 """Standard uncertainty of the light off one paper, natural log (our choice: tilt and creases)."""
+MODEL_SHARE = 0.6
+"""Uncertainty of a modelled end-to-end change as a share of it (our choice, made-up lamps)."""
 
 EVEN_TERMS = ((2, 0), (1, 1), (0, 2), (4, 0), (2, 2), (0, 4))
 ODD_TERMS = ((1, 0), (0, 1), (3, 0), (2, 1), (1, 2), (0, 3))
@@ -90,7 +94,10 @@ def find_falloff(
     if len(shoot.papers) >= 3 and face is not None:
         return _read_papers(blocks, face, shoot.papers)
     even = _fit_face(blocks, np.log(luminance(blocks)), ODD_TERMS + EVEN_TERMS)
-    return _make_falloff(even[:, :, None], "model", (settings.lamp_end_change,) * 2)
+    found = _make_falloff(even[:, :, None], "model", (0.0, 0.0))
+    # A lamp that falls off much is also less well known.
+    sd = tuple(max(settings.lamp_end_change, MODEL_SHARE * abs(change)) for change in found.end_change)
+    return replace(found, end_sd=sd)
 
 
 def luminance(blocks: Blocks) -> np.ndarray:
@@ -124,13 +131,12 @@ def _read_flat(blocks: Blocks, flat: Blocks) -> Falloff:
 
 
 def _fit_tint(blocks: Blocks) -> np.ndarray:
-    """Return the smooth log ratio (rows, cols, 3) of each channel to the luminance."""
+    """Return the smooth log ratio (rows, cols, 3) of each channel to the luminance, 0 for one lamp."""
     log_y = np.log(luminance(blocks))
-    tint = [
-        _fit_face(blocks, np.log(np.maximum(blocks.linear[:, :, k], 1e-5)) - log_y, PLANE_TERMS + EVEN_TERMS[:3])
-        for k in range(3)
-    ]
-    return np.stack(tint, axis=2)
+    log_rgb = np.log(np.maximum(blocks.linear, 1e-5))
+    tint = np.stack([_fit_face(blocks, log_rgb[:, :, k] - log_y, PLANE_TERMS) for k in range(3)], axis=2)
+    tint -= tint.mean(axis=(0, 1))
+    return tint if np.ptp(tint, axis=(0, 1)).max() > TINT_LEAST else np.zeros_like(tint)
 
 
 def _compare_turned(blocks: Blocks, turned: Blocks) -> Falloff:
@@ -203,8 +209,8 @@ def _fit_face(blocks: Blocks, log_values: np.ndarray, terms, *, keep=None) -> np
     """
     step = max(round(FIT_CELL_MM / blocks.block_mm), 1)
     step = max(min(step, min(blocks.clean.shape) // 8), 1)
-    values, share = _average_cells(blocks.clean, log_values, step)
-    u, v = (_average_cells(blocks.clean | True, axis, step)[0] for axis in _grid(blocks.clean.shape))
+    values, share = average_cells(blocks.clean, log_values, step)
+    u, v = (average_cells(np.ones_like(blocks.clean), axis, step)[0] for axis in _grid(blocks.clean.shape))
     matrix = _raise_powers(u, v, terms)[share > 0.5]
     if len(matrix) < 3 * matrix.shape[1]:
         raise ColourError("Too little clean face is seen to read its tone: show more of the slab.")
@@ -216,17 +222,6 @@ def _fit_face(blocks: Blocks, log_values: np.ndarray, terms, *, keep=None) -> np
     for weight, (i, j) in zip(weights[1:][chosen[1:]], np.array(terms)[chosen[1:]], strict=True):
         surface += np.float32(weight) * u[:1] ** i * v[:, :1] ** j
     return surface
-
-
-def _average_cells(clean: np.ndarray, values: np.ndarray, step: int) -> tuple[np.ndarray, np.ndarray]:
-    rows, cols = clean.shape[0] // step, clean.shape[1] // step
-    cut = (slice(0, rows * step), slice(0, cols * step))
-    weight = clean[cut].astype(np.float32)
-    share = cv2.resize(weight, (cols, rows), interpolation=cv2.INTER_AREA)
-    total = cv2.resize(
-        (values[cut] * weight).astype(np.float32), (cols, rows), interpolation=cv2.INTER_AREA
-    )
-    return total / np.maximum(share, 1e-6), share
 
 
 def _fit_robustly(matrix: np.ndarray, values: np.ndarray, n_rounds: int = 8) -> np.ndarray:

@@ -1,7 +1,7 @@
 """Is the colour even? Tone on a grid, its spread, and what stands out from it.
 
-Catalogue: `measure_colour` (the whole answer), `read_grid` (the table), `measure_spread`,
-`average_points` (the 13 points of the precast rule). Less spread is better.
+Catalogue: `measure_colour` (the whole answer), `read_grid` (the table) and
+`measure_spread`. Less spread is better.
 """
 
 import math
@@ -15,14 +15,21 @@ from ..core.flags import join_flags
 from ..core.records import COLOUR_COLUMNS, ColourReport, FaceMap, make_table
 from ..core.settings import ColourSettings
 from .balance import Blocks, GreyReading, Shoot, read_grey, reduce_face
+from .blotches import ToneMap, find_blotches, map_tone, measure_mottling
 from .difference import find_lab, grade_grey_scale, measure_dE00, measure_dEF, name_half_grade
-from .drift import measure_drift
+from .drift import compare_zones, measure_drift
 from .falloff import Falloff, find_falloff
+from .lines import find_ghosting, find_joints
+from .points import compare_ends
 from .sidelight import refuse_side_light
+from .verdict import describe_evenness, judge_evenness
 
 NO_GREY_NOTE = (
     "No grey reference in the photo: only differences inside this one photo mean anything, and "
     "their size goes with the exposure."
+)
+ONE_SIDED_NOTE = (
+    "The light comes from one side and draws the pits and the grain: tone near them may be shade."
 )
 MODEL_NOTE = (
     "The lamp's fall-off was read from the face itself: a slow drift of tone from end to end may "
@@ -75,16 +82,23 @@ def measure_colour(
         leave_out.append(_rect_table(grey))
     blocks = reduce_face(soft_face, leave_out=leave_out, settings=settings)
     falloff = find_falloff(blocks, shoot, face=soft_face, settings=settings)
-    refuse_side_light(soft_face, falloff, shoot)
+    signs = refuse_side_light(soft_face, falloff, shoot)
     tone = even_light(blocks, falloff, reading)
     table = read_grid(tone, blocks, settings=settings)
     figures = measure_spread(table)
     figures |= _describe_basis(blocks, falloff, reading, shoot, settings)
     figures["seen_share"] = float(np.mean(blocks.clean))
     figures["drift"] = measure_drift(table, soft_face.size_mm, falloff, settings=settings)
+    figures["zones"] = compare_zones(table, zones, falloff, settings=settings)
+    tones = map_tone(tone, blocks)
+    figures |= _find_standouts(tones, figures["median"], settings)
+    figures["thirteen_points"] = compare_ends(tones) if falloff.separates_drift else None
+    figures["verdict"] = judge_evenness(figures, settings=settings)
+    figures["sentence"] = describe_evenness(figures)
     names = ("no_grey_reference",) * (reading is None)
     names += ("drift_not_separated",) * (not falloff.separates_drift)
     notes = (NO_GREY_NOTE,) * (reading is None) + (MODEL_NOTE,) * (not falloff.separates_drift)
+    notes += (ONE_SIDED_NOTE,) * signs.is_raking
     return ColourReport(table, figures, join_flags(names), notes)
 
 
@@ -189,6 +203,17 @@ def measure_spread(table: pd.DataFrame) -> dict[str, Any]:
         "grey_scale": {
             "dE_F": de_f, "grade": grade_grey_scale(de_f), "half_grade": name_half_grade(de_f),
         },
+    }
+
+
+def _find_standouts(tones: ToneMap, median: dict[str, float], settings) -> dict[str, Any]:
+    if not tones.seen.any() or not math.isfinite(median["L"]):
+        return {"blotches": [], "mottling": [], "lines": []}
+    middle = np.array([median[name] for name in "Lab"])
+    return {
+        "blotches": find_blotches(tones, middle, settings=settings),
+        "mottling": measure_mottling(tones),
+        "lines": [*find_joints(tones), *find_ghosting(tones)],
     }
 
 
