@@ -9,7 +9,7 @@ from rakelight.core.errors import LampError
 from rakelight.core.flags import flag_names
 from rakelight.core.records import FaceMap, FlatPhoto, Lamp
 from rakelight.light.background import flatten_light
-from rakelight.light.lamp import check_lamp, name_side, settle_lamp
+from rakelight.light.lamp import check_lamp, join_post, name_side, settle_lamp
 from rakelight.simulate.lamp import Lamp as MadeUpLamp
 from rakelight.simulate.recipes import choose_recipe
 from rakelight.simulate.scene import simulate_photo
@@ -130,12 +130,7 @@ def test_inputs_are_not_changed():
     relief, said = flat.relief.copy(), Lamp(from_deg=90.0)
     settle_lamp(flat, face, said)
     np.testing.assert_array_equal(flat.relief, relief)
-    assert said == Lamp(
-        from_deg=90.0,
-        angle_deg=said.angle_deg,
-        axis_deg=said.axis_deg,
-        side_evidence=said.side_evidence,
-    )
+    assert (said.from_deg, said.flags, said.notes, said.figures) == (90.0, 0, (), {})
 
 
 def test_side_is_brought_to_one_turn():
@@ -165,3 +160,39 @@ def test_impossible_lamp_is_one_sentence(said):
 def test_sides_in_words(from_deg, words):
     """Degrees clockwise from up become the words a person uses."""
     assert name_side(from_deg) == words
+
+
+POST = Lamp(from_deg=280.0, angle_deg=16.0, basis="post", figures={"post_fit": 0.99})
+
+
+def test_post_is_taken_when_nothing_was_said():
+    """The post's side and angle stand alone when the person said nothing."""
+    lamp = join_post(Lamp(), POST)
+    assert (lamp.from_deg, lamp.angle_deg, lamp.basis, lamp.flags) == (280.0, 16.0, "post", 0)
+
+
+def test_post_and_word_that_agree():
+    """A said side close to the post's is replaced by the measured one without a doubt."""
+    lamp = join_post(Lamp(from_deg=270.0, angle_deg=10.0), POST)
+    assert (lamp.from_deg, lamp.angle_deg, lamp.flags, lamp.notes) == (280.0, 16.0, 0, ())
+
+
+def test_post_against_word():
+    """A said side far from the post's is flagged."""
+    lamp = join_post(Lamp(from_deg=90.0), POST)
+    assert flag_names(lamp.flags) == "lamp_side_contradicted"
+    assert "post's shadow shows a lamp at the left" in lamp.notes[0]
+
+
+def test_place_that_was_said_is_kept():
+    """A lamp of known place stays at its place when the post agrees."""
+    lamp = join_post(Lamp(at_mm=(-500.0, 88.0, 150.0)), POST)
+    assert lamp.at_mm == (-500.0, 88.0, 150.0)
+    assert (lamp.flags, lamp.basis) == (0, "said")
+
+
+def test_unreadable_post_leaves_the_word():
+    """When the post cannot be read, what was said stands and the post's note is passed on."""
+    lamp = join_post(Lamp(from_deg=90.0, angle_deg=12.0), Lamp(notes=("not seen",)))
+    assert (lamp.from_deg, lamp.angle_deg, lamp.basis) == (90.0, 12.0, "said")
+    assert lamp.notes == ("not seen",)

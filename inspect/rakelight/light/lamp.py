@@ -97,6 +97,34 @@ def check_lamp(said: Lamp) -> Lamp:
     return replace(said, from_deg=said.from_deg % 360, basis=_name_basis(said))
 
 
+def join_post(said: Lamp, post: Lamp, *, settings: LightSettings = LightSettings()) -> Lamp:
+    """Return the lamp to work with when both the person and the shadow post speak.
+
+    A place that was said is kept, because it holds for every pit; otherwise the post's side and angle
+    are taken, being measured. When the two disagree, a flag and a note say so.
+
+    Errors of the answer: none of its own. Source: our choice.
+    """
+    said = check_lamp(said)
+    if not post.is_side_known:
+        return replace(said, notes=(*said.notes, *post.notes), figures=said.figures | post.figures)
+    tip_mm = [np.float64(post.figures.get(f"post_tip_{axis}_mm", 0.0)) for axis in "xy"]
+    said_deg = float(said.at_pit(*tip_mm)[0])
+    chosen = replace(post, at_mm=said.at_mm, basis="said" if said.at_mm is not None else "post")
+    off_deg = abs((said_deg - post.from_deg + 180) % 360 - 180)
+    if said.is_side_known and off_deg > settings.axis_error_max_deg:
+        note = (
+            f"The post's shadow shows a lamp at the {name_side(post.from_deg)} "
+            f"({post.from_deg:.0f} degrees), not where it was said to be: check which one is right."
+        )
+        return replace(
+            chosen,
+            flags=post.flags | flag_bit("lamp_side_contradicted"),
+            notes=(*post.notes, note),
+        )
+    return chosen
+
+
 def name_side(from_deg: float) -> str:
     """Return the side in words, such as ``bottom left`` for 225 degrees."""
     return _SIDES[round(from_deg % 360 / 45) % 8]

@@ -24,6 +24,7 @@ _RIM_MM = 2.0  # of the field's border left out: paper edges and print
 _POST_SHARE = 0.45  # share of its height around the foot where the post itself hides the field
 _ANGLES_DEG = (6.0, 8.0, 10.0, 12.0, 14.5, 17.5, 21.0, 26.0, 33.0, 43.0, 58.0)
 _MIN_FIT, _MIN_CONTRAST = 0.75, 0.2
+_OTHER_DARKNESS, _OTHER_SHARE = 0.35, 0.15
 _SOFT_MM, _SOFT_RANGE_MM = 1.2, (0.3, 12.0)
 _STOP_MM = 0.05
 _NO_SHADOW = "The post's shadow is not seen on the white field: say the lamp's side and angle."
@@ -57,8 +58,10 @@ def read_post(face: FaceMap, card: CardPose) -> Lamp:
     -------
     Lamp
         `basis` "post"; `figures`: `post_fit` (correlation of shadow and model, 1 is perfect),
-        `post_shadow_mm`, `post_angle_sd_deg`, `post_second_shadow` (share of the field under another
-        shadow). Without a readable shadow an unknown lamp with a note that says so.
+        `post_shadow_mm`, `post_angle_sd_deg`, `post_second_shadow` (area under another shadow, as
+        a share of this one), `post_tip_x_mm`, `post_tip_y_mm` (where the angle holds; with the
+        lamp's height, `place_lamp` makes a near lamp of it). Without a readable shadow an unknown
+        lamp with a note that says so.
 
     Errors of the answer
     --------------------
@@ -81,7 +84,8 @@ def read_post(face: FaceMap, card: CardPose) -> Lamp:
         return Lamp(notes=(_NO_SHADOW,), figures={"post_fit": fit})
     turn, shadow_mm, soft_mm = start
     model = _draw_shadow(card, turn, shadow_mm, soft_mm, field.x_mm, field.y_mm)
-    second = float(np.mean((field.darkness > 0.5) & (model < 0.05)))
+    is_other = (field.darkness > _OTHER_DARKNESS) & (model < 0.05)
+    second = float(np.count_nonzero(is_other) / max(model.sum(), 1.0))
     return _report_lamp(card, turn, shadow_mm, fit=fit, second=second)
 
 
@@ -137,7 +141,7 @@ def _report_lamp(
         notes.append(
             "The post's shadow runs off the white field: the lamp's angle is less sure, lift the lamp."
         )
-    if second > 0.03:
+    if second > _OTHER_SHARE:
         notes.append("A second shadow lies on the white field: switch the other light off.")
     # A length that is off by half a millimetre, and a post that is off by 1 % of its height.
     angle_sd = math.hypot(0.5 / shadow_mm, 0.01) * math.sin(2 * angle) / 2
@@ -151,6 +155,8 @@ def _report_lamp(
             "post_shadow_mm": shadow_mm,
             "post_angle_sd_deg": math.degrees(angle_sd),
             "post_second_shadow": second,
+            "post_tip_x_mm": float(tip[0]),
+            "post_tip_y_mm": float(tip[1]),
         },
     )
 
@@ -270,8 +276,10 @@ def _draw_shadow(card, turn, shadow_mm, soft_mm, x_mm, y_mm) -> np.ndarray:
 
 
 def _fit_of(model: np.ndarray, darkness: np.ndarray) -> float:
+    """Return the correlation of two arrays (plain sums: threads would cost more than they save)."""
     one, other = model - model.mean(), darkness - darkness.mean()
-    return float(one @ other / max(math.sqrt(float((one @ one) * (other @ other))), 1e-9))
+    together = np.sum(one * other)
+    return float(together / max(math.sqrt(np.sum(one * one) * np.sum(other * other)), 1e-9))
 
 
 def _search_coarsely(card: CardPose, field: Field) -> tuple[float, float, float]:
