@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parent))
+from rivals import tune
 from scoring import Tally, tally_scene
 
 from rakelight.core.records import FaceMap, Lamp, Scale
@@ -26,7 +27,7 @@ from rakelight.core.settings import FindSettings
 from rakelight.light.background import flatten_light
 from rakelight.pits.find import build_octaves, find_pits
 from rakelight.pits.measure import measure_pits
-from rakelight.pits.sort import PIT, sort_candidates
+from rakelight.pits.sort import KEPT_FROM, sort_candidates
 from rakelight.simulate.camera import Camera, aim_camera, photograph
 from rakelight.simulate.lamp import Lamp as SceneLamp
 from rakelight.simulate.lamp import light_slab
@@ -97,21 +98,21 @@ SETS = {
 }  # fmt: skip
 
 
-def inspect_scene(scene: Scene, *, lamp: Lamp | None = None, threshold: float = 4.0) -> pd.DataFrame:
-    """Return rakelight's pits of a scene, every confidence included."""
+def find_entries(scene: Scene, *, lamp: Lamp | None = None) -> pd.DataFrame:
+    """Return rakelight's pits of a scene, every confidence included, as the table of pits."""
     lamp = lamp or scene.lamp
-    find = FindSettings(smallest_mm=scene.limit_mm[0] * 0.8, threshold_noise=threshold)
+    find = FindSettings(smallest_mm=scene.limit_mm[0])
     face = FaceMap(scene.rgb, np.ones(scene.rgb.shape[:2], bool), scene.mm_per_px)
     flat = flatten_light(face)
     octaves = build_octaves(flat, settings=find)
     found = find_pits(octaves, lamp, scene.mm_per_px, settings=find)
     entries = sort_candidates(octaves, found, lamp, scene.mm_per_px)
     scale = Scale("mm_per_px", scene.mm_per_px, 0.0, np.eye(3), face.size_mm)
-    chosen = entries.take((entries.kind == PIT) | (entries.confidence > 0.05))
+    chosen = entries.take(entries.confidence >= KEPT_FROM)
     return measure_pits(chosen, face, flat, lamp, scale=scale).pits
 
 
-def score_set(name: str, finder=inspect_scene) -> Tally:
+def score_set(name: str, finder=find_entries) -> Tally:
     """Return the tally of one set."""
     n, numbers = SETS[name]
     tally = Tally()
@@ -146,7 +147,7 @@ def read_relit(folder: Path, name: str) -> Scene:
     )  # fmt: skip
 
 
-def score_relit(folder: Path, finder=inspect_scene) -> dict[str, Tally]:
+def score_relit(folder: Path, finder=find_entries) -> dict[str, Tally]:
     """Return one tally per photo of the re-lit relief."""
     answers = {}
     for name in ("stained_from_left_el15", "stained_from_top_el15"):
@@ -193,18 +194,36 @@ def by_size(tally: Tally) -> str:
     return "; ".join(cells)
 
 
+def detection_sizes(tally: Tally) -> str:
+    """Return a50 and a90: diameters found in half and in nine of ten cases (logistic in log diameter)."""
+    size, hit = np.log(np.array(tally.sizes_px) + 1e-9), np.array(tally.hit, float)
+    if len(hit) < 20 or hit.all():
+        return "a50, a90 below the smallest pit of the set"
+    terms, beta = np.column_stack([size, np.ones_like(size)]), np.array([2.0, -2.0])
+    for _ in range(60):
+        chance = 1 / (1 + np.exp(-np.clip(terms @ beta, -30, 30)))
+        weight = np.maximum(chance * (1 - chance), 1e-9)
+        beta = beta + 0.7 * np.linalg.solve(terms.T @ (terms * weight[:, None]) + 1e-6 * np.eye(2), terms.T @ (hit - chance))
+    a50, a90 = np.exp(-beta[1] / beta[0]), np.exp((math.log(9) - beta[1]) / beta[0])
+    return f"a50 {a50:.1f} px, a90 {a90:.1f} px" if beta[0] > 0 else "recall does not rise with size"
+
+
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sets", nargs="*", default=list(SETS))
     parser.add_argument("--relit", type=Path)
+    parser.add_argument("--rivals", action="store_true", help="also what general libraries find")
     chosen = parser.parse_args()
     print(HEAD, flush=True)
     details = []
     for name in chosen.sets:
         tally = score_set(name)
         print(row_of(name, tally), flush=True)
-        details.append(f"{name}: recall by size: {by_size(tally)}")
+        details.append(f"{name}: recall by size: {by_size(tally)}; {detection_sizes(tally)}")
+        for rival in ("blob_log", "blob_doh", "sep") if chosen.rivals else ():
+            finder = tune(rival, lambda seed, numbers=SETS[name][1]: draw_scene(seed, **numbers))
+            print(row_of(f"{name}: {rival}", score_set(name, finder)), flush=True)
     if chosen.relit:
         for name, tally in score_relit(chosen.relit).items():
             print(row_of(name, tally), flush=True)

@@ -111,6 +111,12 @@ def calibrate(logits: np.ndarray, *, trust: float = 1.0) -> np.ndarray:
     return _logistic(trust * (slope * pit_margin(logits) + offset))
 
 
+def logit(chance: np.ndarray) -> np.ndarray:
+    """Return the natural log odds of a chance, kept finite."""
+    chance = np.clip(chance, 1e-9, 1 - 1e-9)
+    return np.log(chance / (1 - chance))
+
+
 def pit_margin(logits: np.ndarray) -> np.ndarray:
     """Return by how much "pit" beats everything else together, in natural log odds."""
     others = np.delete(logits, PIT, axis=1)
