@@ -303,7 +303,8 @@ def test_continuous_check_runs_the_readme_command():
 def test_readme_names_the_commands(line):
     """README.md gives the two commands with make, without make, and for Windows, ready to copy."""
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    assert re.search(rf"^ *{re.escape(line)}( {{2,}}.*| *#.*)?$", text, re.MULTILINE)
+    command = re.escape(line)
+    assert re.search(rf"^ *{command}( {{2,}}.*| *#.*)?$|`{command}`", text, re.MULTILINE)
 
 
 def test_words_are_handed_on(script, monkeypatch):
