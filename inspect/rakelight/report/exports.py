@@ -117,9 +117,7 @@ def collect_shapes(inspection: Inspection) -> dict[str, Any]:
     """
     width_mm, height_mm = facts.slab_size_mm(inspection)
     features = [_feature(_box(0, 0, width_mm, height_mm), {"role": "slab"})]
-    features += [
-        _zone_feature(zone) for zone in inspection.zones if _zone_outline(zone) is not None
-    ]
+    features += [_zone_feature(zone) for zone in inspection.zones if zone_outline(zone) is not None]
     features += [_field_feature(row) for row in inspection.plan.fields.itertuples()]
     outlines = pit_outlines(inspection)
     features += [
@@ -262,7 +260,8 @@ def _trim_figures(figures: dict[str, Any]) -> dict[str, Any]:
     return kept
 
 
-def _zone_outline(zone: dict[str, Any]) -> np.ndarray | None:
+def zone_outline(zone: dict[str, Any]) -> np.ndarray | None:
+    """Return a zone's (N, 2) outline in mm, from its outline or its box; None when it has neither."""
     if zone.get("outline_mm") is not None:
         return np.asarray(zone["outline_mm"], float)
     names = ("x_mm", "y_mm", "width_mm", "height_mm")
@@ -274,7 +273,7 @@ def _zone_outline(zone: dict[str, Any]) -> np.ndarray | None:
 def _zone_feature(zone: dict[str, Any]) -> dict[str, Any]:
     shape = ("outline_mm", "x_mm", "y_mm", "width_mm", "height_mm")
     facts_of_zone = {key: value for key, value in zone.items() if key not in shape}
-    return _feature(_zone_outline(zone), {"role": "zone", **facts_of_zone})
+    return _feature(zone_outline(zone), {"role": "zone", **facts_of_zone})
 
 
 def _field_feature(field: Any) -> dict[str, Any]:
