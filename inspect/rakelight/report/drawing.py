@@ -13,7 +13,8 @@ from rakelight.core.errors import OutputError
 from rakelight.core.records import ACTIONS, Inspection
 
 from . import facts
-from .exports import pit_outlines, zone_outline
+from .exports import pit_outlines
+from .fields import box_outline, place_fields, zone_outline
 from .worklist import choose_actions
 
 SLAB_LAYER, OPENING_LAYER, FIELD_LAYER = "SLAB", "OPENING", "FIELDS"
@@ -86,9 +87,9 @@ def _draw_slab(space: Any, inspection: Inspection, height_mm: float) -> None:
             layer = OPENING_LAYER if zone.get("kind") == "opening" else FIELD_LAYER
             points = _turn_up(outline, height_mm)
             space.add_lwpolyline(points, close=True, dxfattribs={"layer": layer})
-    for field in inspection.plan.fields.itertuples():
-        box = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * [field.width_mm, field.height_mm]
-        points = _turn_up(box + np.array([field.x_mm, field.y_mm]), height_mm)
+    for field in place_fields(inspection).itertuples():
+        box = box_outline(field.x_mm, field.y_mm, field.width_mm, field.height_mm)
+        points = _turn_up(box, height_mm)
         space.add_lwpolyline(points, close=True, dxfattribs={"layer": FIELD_LAYER})
 
 

@@ -25,6 +25,7 @@ from rakelight.core.records import (
 from rakelight.core.tables import format_csv, to_plain
 
 from . import facts
+from .fields import box_outline, place_fields, zone_outline
 
 _CIRCLE_CORNERS = 24
 # Neither position, nor serial numbers, nor names: a report travels further than its photo.
@@ -116,9 +117,9 @@ def collect_shapes(inspection: Inspection) -> dict[str, Any]:
     the file (from memory); unit, origin and axes are our choice.
     """
     width_mm, height_mm = facts.slab_size_mm(inspection)
-    features = [_feature(_box(0, 0, width_mm, height_mm), {"role": "slab"})]
+    features = [_feature(box_outline(0, 0, width_mm, height_mm), {"role": "slab"})]
     features += [_zone_feature(zone) for zone in inspection.zones if zone_outline(zone) is not None]
-    features += [_field_feature(row) for row in inspection.plan.fields.itertuples()]
+    features += [_field_feature(row) for row in place_fields(inspection).itertuples()]
     outlines = pit_outlines(inspection)
     features += [
         _feature(outline, {"role": "pit", "pit_id": int(pit.pit_id), "kind": pit.kind})
@@ -260,16 +261,6 @@ def _trim_figures(figures: dict[str, Any]) -> dict[str, Any]:
     return kept
 
 
-def zone_outline(zone: dict[str, Any]) -> np.ndarray | None:
-    """Return a zone's (N, 2) outline in mm, from its outline or its box; None when it has neither."""
-    if zone.get("outline_mm") is not None:
-        return np.asarray(zone["outline_mm"], float)
-    names = ("x_mm", "y_mm", "width_mm", "height_mm")
-    if any(zone.get(name) is None for name in names):
-        return None
-    return _box(*(float(zone[name]) for name in names))
-
-
 def _zone_feature(zone: dict[str, Any]) -> dict[str, Any]:
     shape = ("outline_mm", "x_mm", "y_mm", "width_mm", "height_mm")
     facts_of_zone = {key: value for key, value in zone.items() if key not in shape}
@@ -277,14 +268,9 @@ def _zone_feature(zone: dict[str, Any]) -> dict[str, Any]:
 
 
 def _field_feature(field: Any) -> dict[str, Any]:
-    box = _box(field.x_mm, field.y_mm, field.width_mm, field.height_mm)
+    box = box_outline(field.x_mm, field.y_mm, field.width_mm, field.height_mm)
     names = ("field", "zone", "action", "n_pits", "pits_per_m2")
     return _feature(box, {"role": "field", **{name: getattr(field, name) for name in names}})
-
-
-def _box(x_mm: float, y_mm: float, width_mm: float, height_mm: float) -> np.ndarray:
-    right, bottom = x_mm + width_mm, y_mm + height_mm
-    return np.array([[x_mm, y_mm], [right, y_mm], [right, bottom], [x_mm, bottom]])
 
 
 def _feature(outline: np.ndarray, properties: dict[str, Any]) -> dict[str, Any]:

@@ -17,6 +17,7 @@ from rakelight.core.units import MM2_PER_FT2, MM2_PER_M2
 
 from . import canvas, facts
 from .canvas import INK, MUTED, PAPER, WHITE
+from .fields import place_fields
 from .frame import Sheet, draw_frame, draw_scale_bar, finish, lay_out
 from .labels import place_labels
 
@@ -139,7 +140,7 @@ def _even_tones(grey: np.ndarray, seen: np.ndarray) -> np.ndarray:
 
 
 def _draw_fields(sheet: Sheet, inspection: Inspection) -> None:
-    fields, view = inspection.plan.fields, face_view(sheet)
+    fields, view = place_fields(inspection), face_view(sheet)
     font = sheet.font("narrow_bold", 1.15)
     thick = max(round(sheet.unit / 20), 1)
     for field in fields.itertuples():
@@ -154,7 +155,7 @@ def _draw_fields(sheet: Sheet, inspection: Inspection) -> None:
 
 
 def _chip_places(sheet: Sheet, inspection: Inspection) -> np.ndarray:
-    fields, reach = inspection.plan.fields, 1.0 * sheet.unit
+    fields, reach = place_fields(inspection), 1.0 * sheet.unit
     x_px, y_px = sheet.to_px(fields["x_mm"], fields["y_mm"] + fields["height_mm"])
     return np.c_[x_px + reach, y_px - 0.7 * reach, np.full(len(fields), reach)]
 
@@ -315,7 +316,7 @@ def _unseen_sign(sheet: Sheet, at) -> None:
 
 def _paint_fields(sheet: Sheet, inspection: Inspection) -> float:
     """Shade every field and write its figure; return the top of the ramp (per m2 or ft2)."""
-    fields = inspection.plan.fields
+    fields = place_fields(inspection)
     share = MM2_PER_FT2 / MM2_PER_M2 if sheet.units == "in" else 1.0
     known = fields["pits_per_m2"].dropna()
     most = max(_HEAT_TOP_MIN, float(known.max()) if len(known) else 0.0) * share

@@ -12,6 +12,7 @@ from rakelight.core.units import format_inches
 
 from . import canvas, facts
 from .exports import pit_outlines
+from .fields import place_fields
 from .labels import FAR, place_labels
 from .words import Words, clean_name
 from .worklist import BY_HAND, Area, touch_fields
@@ -103,7 +104,7 @@ def draw_overview(
             "w": field.width_mm * scale,
             "h": field.height_mm * scale,
         }
-        for field in inspection.plan.fields.itertuples()
+        for field in place_fields(inspection).itertuples()
     ]
     sheets = [
         {"number": a.number, "x": a.left_mm * scale, "y": a.top_mm * scale,

@@ -14,6 +14,7 @@ import pandas as pd
 from rakelight.core.records import Inspection
 
 from . import facts
+from .fields import place_fields
 
 BY_HAND = ("fill", "fill_two_lifts", "repair_by_eye")
 LIST_ALL_UP_TO = 60
@@ -104,7 +105,7 @@ def list_pits(actions: pd.Series, rows: pd.Index) -> pd.Index:
 
 def touch_fields(inspection: Inspection, area: Area) -> pd.DataFrame:
     """Return the plan's fields whose middle lies in an area."""
-    fields = inspection.plan.fields
+    fields = place_fields(inspection)
     x = fields["x_mm"] + fields["width_mm"] / 2
     y = fields["y_mm"] + fields["height_mm"] / 2
     return fields[x.between(area.left_mm, area.right_mm) & y.between(area.top_mm, area.bottom_mm)]
