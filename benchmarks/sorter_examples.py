@@ -84,7 +84,8 @@ def draw_recipe(rng: np.random.Generator):
         diameter_median_mm=median,
         smallest_mm=max(0.3, 2.2 * mm_per_px),
         largest_mm=float(rng.uniform(10, 25)),
-        depth_ratio=(base.depth_ratio[0] * rng.uniform(0.6, 1.2), base.depth_ratio[1] * rng.uniform(0.8, 1.3)),
+        diameter_spread=float(rng.uniform(0.4, 1.0)),
+        depth_ratio=(base.depth_ratio[0] * rng.uniform(0.6, 1.2), base.depth_ratio[1] * rng.choice([rng.uniform(0.8, 1.3), 2.5])),
         cluster_share=float(rng.uniform(0, 0.6)),
         slope_rms=float(np.exp(rng.uniform(np.log(0.006), np.log(0.085)))),
         waves=tuple((float(w * np.exp(rng.normal(0, 0.5))), s) for w, s in base.waves),
@@ -122,6 +123,9 @@ def roughen(slab: Slab, rng: np.random.Generator) -> None:
         _press_dent(slab, rng)
     for _ in range(int(rng.choice([0, 60, 160]))):
         _paint_disc(slab, rng)
+    if rng.random() < 0.5:
+        # Worn, rubbed or sealed faces have soft lips.
+        slab.height_mm[:] = cv2.GaussianBlur(slab.height_mm, (0, 0), float(rng.uniform(0.4, 1.6)))
 
 
 def _lay_cloud(slab: Slab, rng: np.random.Generator) -> None:
@@ -167,7 +171,8 @@ def _press_dent(slab: Slab, rng: np.random.Generator) -> None:
 def _paint_disc(slab: Slab, rng: np.random.Generator) -> None:
     radius = float(np.exp(rng.uniform(np.log(1.2), np.log(16))))
     edge = rng.uniform(0.3, 0.5 + 0.5 * radius)
-    tone = float(rng.choice([rng.uniform(0.25, 0.85), rng.uniform(1.1, 1.5)], p=[0.8, 0.2]))
+    # Darker paint than this is not met on concrete, and a deep hole would look the same.
+    tone = float(rng.choice([rng.uniform(0.42, 0.88), rng.uniform(1.1, 1.5)], p=[0.8, 0.2]))
     row, col = int(rng.integers(slab.height_mm.shape[0])), int(rng.integers(slab.height_mm.shape[1]))
     if slab.pit_index[max(row - 3, 0) : row + 4, max(col - 3, 0) : col + 4].any():
         return

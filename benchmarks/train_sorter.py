@@ -19,7 +19,7 @@ import torch
 from torch import nn
 
 from rakelight.pits.network import KINDS, N_OUTPUTS, N_RAYS
-from rakelight.pits.patches import N_LAYERS
+from rakelight.pits.patches import GLANCE_PX, N_LAYERS
 
 DATA = Path(__file__).parent.parent / "inspect" / "rakelight" / "data"
 N_KINDS = len(KINDS)
@@ -130,6 +130,39 @@ def answer(model: Sorter, data: dict[str, torch.Tensor]) -> np.ndarray:
     return torch.cat(parts).numpy()
 
 
+class Glance(nn.Module):
+    """The quick first judgement: pit or not, mark or not, from every second point of one layer."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.glance1 = nn.Linear(GLANCE_PX**2 + 4, 24)
+        self.glance2 = nn.Linear(24, 2)
+
+    def forward(self, patches: torch.Tensor, numbers: torch.Tensor) -> torch.Tensor:
+        """Return logits (n, 2)."""
+        x = torch.cat([patches[:, 1, ::2, ::2].flatten(1), numbers], dim=1)
+        return self.glance2(torch.relu(self.glance1(x)))
+
+
+def fit_glance(train: dict[str, torch.Tensor], *, epochs: int = 5, batch_size: int = 1024) -> Glance:
+    """Return the fitted glance."""
+    model = Glance()
+    optimiser = torch.optim.AdamW(model.parameters(), lr=2e-3, weight_decay=1e-4)
+    n = len(train["kind"])
+    for _ in range(epochs):
+        order = torch.randperm(n)
+        for k in range(n // batch_size):
+            pick = order[k * batch_size : (k + 1) * batch_size]
+            kind = train["kind"][pick]
+            wanted = torch.stack([kind == 0, (kind > 0) & (kind < N_KINDS - 1)], dim=1).float()
+            raw = model(train["patches"][pick].float(), train["numbers"][pick])
+            loss = nn.functional.binary_cross_entropy_with_logits(raw, wanted)
+            optimiser.zero_grad()
+            loss.backward()
+            optimiser.step()
+    return model
+
+
 def fit_calibration(raw: np.ndarray, kind: np.ndarray) -> tuple[float, float]:
     """Return slope and offset of the logistic curve from margin to chance (Newton steps)."""
     logits = raw[:, :N_KINDS]
@@ -162,10 +195,10 @@ def scores(raw: np.ndarray, data: dict[str, torch.Tensor]) -> dict[str, float]:
     }
 
 
-def export(model: Sorter, calibration: tuple[float, float], record: dict) -> None:
+def export(models: tuple[Sorter, Glance], calibration: tuple[float, float], record: dict) -> None:
     """Write data/sorter.npz (float16) and data/sorter.json."""
     weights = {}
-    for name, values in model.state_dict().items():
+    for name, values in {**models[0].state_dict(), **models[1].state_dict()}.items():
         array = values.numpy()
         if array.ndim == 4:
             array = array.transpose(2, 3, 1, 0)
@@ -205,7 +238,7 @@ def main() -> None:
         "calibration": calibration,
         "kept_out_scores": scores(raw, kept),
     }
-    export(model, calibration, record)
+    export((model, fit_glance(train)), calibration, record)
     print(json.dumps(record, indent=1))
 
 

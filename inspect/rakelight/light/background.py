@@ -14,7 +14,7 @@ import numpy as np
 from ..core.records import FaceMap, FlatPhoto
 from ..core.settings import LightSettings
 
-STRIP_ROWS = 512
+STRIP_ROWS = 256
 _MAD_TO_SD = 1.4826  # of a normal distribution
 _LINEAR_MIN = 1e-3  # darker than this is black; keeps the division finite
 
@@ -52,10 +52,11 @@ def flatten_light(
     grey = cv2.cvtColor(face.rgb, cv2.COLOR_RGB2GRAY)
     table = linear_table()
     background = _coarse_background(grey, face.seen, face.mm_per_px, table, settings)
+    inverse = (1 / background).astype(np.float32)
     relief = np.empty(grey.shape, np.float32)
     rows = range(0, grey.shape[0], STRIP_ROWS)
     with ThreadPoolExecutor(max_workers=threads) as pool:
-        list(pool.map(lambda top: _flatten_strip(relief, grey, face.seen, background, table, top), rows))
+        list(pool.map(lambda top: _flatten_strip(relief, grey, face.seen, inverse, table, top), rows))
     return FlatPhoto(relief, background, robust_sd(relief[::7, ::7]), face.mm_per_px)
 
 
@@ -116,29 +117,24 @@ def _weighted_blur(values: np.ndarray, weight: np.ndarray, sigma: float) -> np.n
 
 
 def _flatten_strip(
-    relief: np.ndarray, grey: np.ndarray, seen: np.ndarray, background: np.ndarray, table: np.ndarray, top: int
+    relief: np.ndarray, grey: np.ndarray, seen: np.ndarray, inverse: np.ndarray, table: np.ndarray, top: int
 ) -> None:
     bottom = min(top + STRIP_ROWS, grey.shape[0])
     strip = relief[top:bottom]
     cv2.LUT(grey[top:bottom], table, dst=strip)
-    lamp = _background_strip(background, grey.shape, top, bottom)
-    cv2.divide(strip, lamp, dst=strip)
+    cv2.multiply(strip, _enlarge_strip(inverse, grey.shape, top, bottom), dst=strip)
     cv2.subtract(strip, 1.0, dst=strip)
-    hidden = ~seen[top:bottom]
-    if hidden.any():
-        strip[hidden] = 0.0
+    visible = seen[top:bottom]
+    if not visible.all():
+        strip[~visible] = 0.0
 
 
-def _background_strip(background: np.ndarray, shape: tuple[int, int], top: int, bottom: int) -> np.ndarray:
-    """The coarse background at the full pixel grid for rows top..bottom (bilinear, cell centres)."""
-    step_y, step_x = background.shape[0] / shape[0], background.shape[1] / shape[1]
-    to_coarse = np.array(
-        [[step_x, 0, (step_x - 1) / 2], [0, step_y, (top + 0.5) * step_y - 0.5]], np.float32
-    )
-    return cv2.warpAffine(
-        background,
-        to_coarse,
-        (shape[1], bottom - top),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+def _enlarge_strip(coarse: np.ndarray, shape: tuple[int, int], top: int, bottom: int) -> np.ndarray:
+    """Rows top..bottom of a coarse map at the full pixel grid (bilinear, cell centres, edges held)."""
+    place = (np.arange(top, bottom, dtype=np.float32) + 0.5) * (coarse.shape[0] / shape[0]) - 0.5
+    place = np.clip(place, 0, coarse.shape[0] - 1)
+    upper = np.minimum(place.astype(np.intp), max(coarse.shape[0] - 2, 0))
+    share = (place - upper)[:, None].astype(np.float32)
+    lower = np.minimum(upper + 1, coarse.shape[0] - 1)
+    rows = coarse[upper] * (1 - share) + coarse[lower] * share
+    return cv2.resize(rows, (shape[1], bottom - top), interpolation=cv2.INTER_LINEAR)

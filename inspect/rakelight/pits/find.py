@@ -23,7 +23,7 @@ from ..core.settings import FindSettings
 BLUR_PER_DIAMETER = 0.20  # blur (sigma) that suits a pit of diameter 1; our choice on made-up slabs
 REACH_PER_DIAMETER = 0.30  # from a pit's middle to where its two sides are read; our choice
 FINEST_PX = 5.0  # a pit needs no more pixels than this to be found; finer photos are shrunk first
-BLOCK_PX = (768, 2048)  # rows, columns worked on at once
+BLOCK_PX = (384, 2048)  # rows, columns worked on at once
 _MAD_TO_SD = 1.4826
 
 
@@ -194,26 +194,40 @@ def _search_block(
 ) -> Candidates:
     index, top, bottom, left, right = block
     octave = octaves[index]
-    halo = int(np.ceil(octave.diameters_px[-1] * (3 * BLUR_PER_DIAMETER + REACH_PER_DIAMETER))) + 2
-    rows, cols = octave.picture.shape
-    y0, x0 = max(top - halo, 0), max(left - halo, 0)
-    crop = octave.picture[y0 : min(bottom + halo, rows), x0 : min(right + halo, cols)]
     away = _away_from_lamp(lamp, octave.shrink * mm_per_px, (top + bottom) / 2, (left + right) / 2)
-    inner = (top - y0, bottom - y0, left - x0, right - x0)
     parts = []
     for diameter in octave.diameters_px:
-        contrast = compare_sides(crop, diameter, away)
-        row, col, strength, noise = _peaks(contrast, inner, settings.threshold_noise)
-        parts.append(_as_candidates(row + y0, col + x0, strength, noise, (index, octave.shrink, diameter)))
+        crop, inner = _crop_with_halo(octave.picture, (top, bottom, left, right), diameter)
+        far, near = compare_sides(crop, diameter, away)
+        row, col, strength, noise = _peaks(far, near, inner, settings.threshold_noise)
+        row, col = row + (top - inner[0]), col + (left - inner[2])
+        parts.append(_as_candidates(row, col, strength, noise, (index, octave.shrink, diameter)))
     return join_candidates(parts)
 
 
-def compare_sides(picture: np.ndarray, diameter_px: float, away: tuple[float, float]) -> np.ndarray:
-    """Return light on the far side minus light on the near side of every place, for one size.
+def _crop_with_halo(
+    picture: np.ndarray, box: tuple[int, int, int, int], diameter_px: float
+) -> tuple[np.ndarray, tuple[int, int, int, int]]:
+    """The block with as much around it as one size needs, and where the block lies in that."""
+    top, bottom, left, right = box
+    halo = int(np.ceil(diameter_px * (3 * BLUR_PER_DIAMETER + REACH_PER_DIAMETER))) + 2
+    rows, cols = picture.shape
+    y0, x0 = max(top - halo, 0), max(left - halo, 0)
+    crop = picture[y0 : min(bottom + halo, rows), x0 : min(right + halo, cols)]
+    return crop, (top - y0, bottom - y0, left - x0, right - x0)
 
-    `away` is the unit step (rows, cols) that leads away from the lamp. Borders are replicated.
+
+def compare_sides(
+    picture: np.ndarray, diameter_px: float, away: tuple[float, float]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the smoothed light on the far and on the near side of every place, for one size.
+
+    `away` is the unit step (rows, cols) that leads away from the lamp. Far minus near is positive
+    for a pit. Borders are replicated.
     """
-    smooth = cv2.GaussianBlur(picture, (0, 0), BLUR_PER_DIAMETER * diameter_px, borderType=cv2.BORDER_REPLICATE)
+    sigma = BLUR_PER_DIAMETER * diameter_px
+    taps = 2 * int(np.ceil(3 * sigma)) + 1
+    smooth = cv2.GaussianBlur(picture, (taps, taps), sigma, borderType=cv2.BORDER_REPLICATE)
     reach = REACH_PER_DIAMETER * diameter_px
     dy, dx = round(away[0] * reach), round(away[1] * reach)
     pad = max(abs(dy), abs(dx))
@@ -221,26 +235,30 @@ def compare_sides(picture: np.ndarray, diameter_px: float, away: tuple[float, fl
     rows, cols = picture.shape
     far = wide[pad + dy : pad + dy + rows, pad + dx : pad + dx + cols]
     near = wide[pad - dy : pad - dy + rows, pad - dx : pad - dx + cols]
-    return cv2.subtract(far, near)
+    return far, near
 
 
 def _peaks(
-    contrast: np.ndarray, inner: tuple[int, int, int, int], threshold: float
+    far: np.ndarray, near: np.ndarray, inner: tuple[int, int, int, int], threshold: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
+    """Places of greatest contrast among their eight neighbours that stand out of the noise."""
     top, bottom, left, right = inner
-    sample = contrast[top:bottom:5, left:right:5]
-    noise = max(float(_MAD_TO_SD * np.median(np.abs(sample - np.median(sample)))), 1e-4)
-    size = np.abs(contrast)
+    size = cv2.absdiff(far, near)
     core = size[top:bottom, left:right]
-    row, col = np.nonzero(core > threshold * noise)
-    row, col = row + top, col + left
-    inside = (row > 0) & (row < contrast.shape[0] - 1) & (col > 0) & (col < contrast.shape[1] - 1)
+    step = max(1, min(6, min(bottom - top, right - left) // 40))
+    some = slice(top, bottom, step), slice(left, right, step)
+    sample = (far[some] - near[some]).ravel()
+    noise = max(float(_MAD_TO_SD * np.median(np.abs(sample - np.median(sample)))), 1e-4)
+    places = cv2.findNonZero(cv2.compare(core, threshold * noise, cv2.CMP_GT))
+    places = np.empty((0, 2), np.intp) if places is None else places.reshape(-1, 2).astype(np.intp)
+    row, col = places[:, 1] + top, places[:, 0] + left
+    inside = (row > 0) & (row < size.shape[0] - 1) & (col > 0) & (col < size.shape[1] - 1)
     row, col = row[inside], col[inside]
     here = size[row, col]
     for dy, dx in ((-1, 0), (0, -1), (-1, -1), (-1, 1)):
         keep = (here > size[row + dy, col + dx]) & (here >= size[row - dy, col - dx])
         row, col, here = row[keep], col[keep], here[keep]
-    return row, col, contrast[row, col] / noise, noise
+    return row, col, (far[row, col] - near[row, col]) / noise, noise
 
 
 def _as_candidates(

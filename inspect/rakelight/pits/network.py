@@ -55,6 +55,18 @@ def judge_patches(
     return split_outputs(raw)
 
 
+def glance(glances: np.ndarray, numbers: np.ndarray, weights: dict[str, np.ndarray] | None = None) -> np.ndarray:
+    """Return the chances (n, 2) that a candidate is a pit, and that it is a mark worth listing.
+
+    `glances` (n, 169) and `numbers` (n, 4) are cheap; this only decides who gets a proper look.
+    """
+    weights = load_weights() if weights is None else weights
+    x = np.concatenate([glances, numbers], axis=1)
+    x = np.maximum(x @ weights["glance1.weight"] + weights["glance1.bias"], 0)
+    x = x @ weights["glance2.weight"] + weights["glance2.bias"]
+    return 1 / (1 + np.exp(-np.clip(x, -40, 40)))
+
+
 def split_outputs(raw: np.ndarray) -> Answer:
     """Return raw outputs (n, N_OUTPUTS) as named answers."""
     n = len(KINDS)

@@ -13,6 +13,7 @@ from ..core.records import Lamp
 from .find import Candidates, Octave
 
 PATCH_PX = 25
+GLANCE_PX = 13
 NEAR_SPAN = 1.4  # half the side of the close-up, in diameters
 WIDE_SPAN = 4.0  # half the side of the surroundings, in diameters
 N_LAYERS = 3
@@ -55,6 +56,19 @@ def cut_patches(
     return patches
 
 
+def cut_glances(octaves: list[Octave], candidates: Candidates, toward_deg: np.ndarray) -> np.ndarray:
+    """Return coarse close-ups, float32 (n, 169): every second point of layer 1 of `cut_patches`."""
+    glances = np.empty((len(candidates), GLANCE_PX**2), np.float32)
+    for index in np.unique(candidates.octave):
+        chosen = np.flatnonzero(candidates.octave == index)
+        for start in range(0, len(chosen), BATCH):
+            batch = chosen[start : start + BATCH]
+            near = _sample(octaves[index], candidates, toward_deg, batch, NEAR_SPAN, _GRID[::2])
+            near /= candidates.noise[batch][:, None, None]
+            glances[batch] = np.arcsinh(near).reshape(len(batch), -1)
+    return glances
+
+
 def describe_candidates(candidates: Candidates, lamp_angle_deg: np.ndarray) -> np.ndarray:
     """Return numbers that go with each close-up, float32 (n, 4).
 
@@ -89,17 +103,22 @@ def lamp_at_candidates(candidates: Candidates, lamp: Lamp, mm_per_px: float) -> 
 
 
 def _sample(
-    octave: Octave, candidates: Candidates, toward_deg: np.ndarray, batch: np.ndarray, span: float
+    octave: Octave,
+    candidates: Candidates,
+    toward_deg: np.ndarray,
+    batch: np.ndarray,
+    span: float,
+    grid: np.ndarray = _GRID,
 ) -> np.ndarray:
     away_row, away_col, right_row, right_col = light_frame(toward_deg[batch])
     size = candidates.diameter_px[batch] / octave.shrink * span
     row = (candidates.row[batch] + 0.5) / octave.shrink - 0.5
     col = (candidates.col[batch] + 0.5) / octave.shrink - 0.5
-    u, v = _GRID[None, None, :], _GRID[None, :, None]
+    u, v = grid[None, None, :], grid[None, :, None]
 
     def spread(centre: np.ndarray, away: np.ndarray, right: np.ndarray) -> np.ndarray:
         steps = (size * away)[:, None, None] * u + (size * right)[:, None, None] * v
-        return (centre[:, None, None] + steps).astype(np.float32).reshape(-1, PATCH_PX)
+        return (centre[:, None, None] + steps).astype(np.float32).reshape(-1, len(grid))
 
     sampled = cv2.remap(
         octave.picture,
@@ -108,4 +127,4 @@ def _sample(
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return sampled.reshape(-1, PATCH_PX, PATCH_PX)
+    return sampled.reshape(-1, len(grid), len(grid))

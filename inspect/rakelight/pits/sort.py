@@ -14,11 +14,13 @@ from ..core.flags import flag_bit
 from ..core.records import Lamp
 from ..core.settings import SortSettings
 from .find import Candidates, Octave, near_pairs
-from .network import KINDS, Answer, judge_patches, load_weights
-from .patches import cut_patches, describe_candidates, lamp_at_candidates
+from .network import KINDS, Answer, glance, judge_patches, load_weights
+from .patches import cut_glances, cut_patches, describe_candidates, lamp_at_candidates
 
 PIT = KINDS.index("pit")
 NOTHING = KINDS.index("nothing")
+GLANCE_PIT_FROM = 0.01  # so unsure that hardly a pit is lost; our choice on made-up faces
+GLANCE_MARK_FROM = 0.7  # marks are listed for orientation only, so only clear ones are looked at
 SECOND_LOOK_FROM = 0.03  # first-look confidence that earns a second look; our choice
 KEPT_FROM = 0.05  # less sure candidates are forgotten; the ones between here and the list are for a person to raise
 UNKNOWN_SIDE_TRUST = 0.6  # how much of the evidence counts when the lamp's side is a guess; our choice
@@ -136,6 +138,15 @@ def drop_overlaps(answer: Sorted, *, overlap_max: float = OVERLAP_MAX) -> Sorted
     return answer.take(keep)
 
 
+def choose_by_glance(
+    octaves: list[Octave], candidates: Candidates, light: tuple[np.ndarray, np.ndarray]
+) -> np.ndarray:
+    """Return which candidates get a proper look: any hint of a pit, and marks that show well."""
+    glances = cut_glances(octaves, candidates, light[0])
+    pit, mark = glance(glances, describe_candidates(candidates, light[1])).T
+    return (pit > GLANCE_PIT_FROM) | (mark > GLANCE_MARK_FROM)
+
+
 def _look_twice(
     octaves: list[Octave],
     candidates: Candidates,
@@ -143,7 +154,8 @@ def _look_twice(
     settings: SortSettings,
     trust: float = 1.0,
 ) -> Sorted:
-    toward_deg, angle_deg = light
+    worth = choose_by_glance(octaves, candidates, light)
+    candidates, (toward_deg, angle_deg) = candidates.take(worth), (light[0][worth], light[1][worth])
     first = _look(octaves, candidates, toward_deg, angle_deg)[0]
     chance = 1 - np.exp(first.logits[:, NOTHING] - _log_sum(first.logits))
     hopeful = (calibrate(first.logits) > SECOND_LOOK_FROM) | (chance > settings.mark_confidence_min)
