@@ -106,6 +106,15 @@ def test_unknown_numbers_are_null_and_the_json_is_strict(bench, tmp_path, quick)
             assert content["plan"]["amounts"]["paste_g"] is None
 
 
+def test_summary_tells_no_place_and_no_owner(bench):
+    """Position, serial numbers and names in a photo's metadata never reach the summary."""
+    exif = {"FNumber": 2.0, "GPSInfo": {1: "N"}, "BodySerialNumber": "X1", "CameraOwnerName": "Ann"}
+    tagged = replace(bench, photos=({**bench.photos[0], "exif": exif},))
+    summary = exports.summarise(tagged)
+    assert summary["photo"]["exif"] == {"FNumber": 2.0}
+    assert summary["photos"][0]["exif"] == {"FNumber": 2.0}
+
+
 def test_shapes_are_millimetres_and_say_so(bench):
     """Unit, origin and axes stand at the top; every ring is closed; the slab has its own size."""
     shapes = exports.collect_shapes(bench)

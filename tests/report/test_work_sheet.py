@@ -9,7 +9,7 @@ import pytest
 
 from rakelight.core.settings import ReportSettings
 from rakelight.core.units import format_inches
-from rakelight.report import choices, work_sheet
+from rakelight.report import choices, client, work_sheet
 from rakelight.report.words import load_words
 
 NASTY = [
@@ -227,3 +227,26 @@ def test_choices_show_plans_crossing_and_questions(bench):
     assert told["plans"][0]["minutes"] == "40"
     assert told["plans"][0]["money"] == "–"
     assert told["hints"][0]["causes"] == "heaps · oil"
+
+
+@pytest.mark.parametrize(
+    ("verdict", "expected"), [("retake", "Take this photo again"), ("doubtful", "with doubts")]
+)
+def test_doubtful_photo_stands_above_everything(bench, verdict, expected):
+    """A photo that must not be relied on is named on sheet, map and client report."""
+    doubted = replace(
+        bench, quality=replace(bench.quality, verdict=verdict, advice=("Lower the lamp.",))
+    )
+    trust = work_sheet.collect_work_sheet(doubted, ReportSettings())["trust"]
+    assert expected in trust["title"]
+    assert "Lower the lamp." in trust["text"]
+    told = client.collect_client_report(doubted, ReportSettings())["retake"]
+    assert ("taken again" in told) == (verdict == "retake")
+
+
+def test_good_photo_without_warnings_has_no_banner(bench):
+    """Nothing to doubt, nothing printed; a warning of the record is printed even then."""
+    assert work_sheet.collect_work_sheet(bench, ReportSettings())["trust"] is None
+    warned = replace(bench, warnings=("The photo looks lit from the other side.",))
+    trust = work_sheet.collect_work_sheet(warned, ReportSettings())["trust"]
+    assert "other side" in trust["text"]

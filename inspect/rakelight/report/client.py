@@ -118,6 +118,7 @@ def collect_client_report(
         "has_logo": bool(settings.shop_logo),
         "title": facts.slab_title(inspection, words),
         "head": _collect_head(inspection, words),
+        "retake": words.say("client.retake") if inspection.quality.verdict == "retake" else "",
         "agreed": _say_agreed(inspection, words, settings),
         "result": _collect_result(inspection, words, settings),
         "grades": [_collect_grade(g, words) for g in inspection.grade.grades[:_MOST_GRADES]],

@@ -75,7 +75,10 @@ def _compose_map(inspection: Inspection, settings: ReportSettings, *, has_head: 
     signs = _draw_pits(sheet, inspection)
     _number_pits(sheet, inspection, signs, from_band=1 if has_head else 2)
     n_pits = facts.count_pits(inspection).n_pits
-    draw_frame(sheet, inspection, headline=sheet.words.count_pits(n_pits) if has_head else None)
+    headline = sheet.words.count_pits(n_pits)
+    if inspection.quality.verdict == "retake":
+        headline = f"{sheet.words.say('map.retake')} · {headline}"
+    draw_frame(sheet, inspection, headline=headline if has_head else None)
     return finish(sheet, _draw_map_legend(sheet, inspection))
 
 

@@ -35,6 +35,7 @@ _MARGIN_MM, _HEAD_MM, _FOOT_MM, _MAP_EXTRA_MM = 12.0, 25.0, 8.0, 26.0
 _OVERVIEW_MM = 84.0
 _LARGEST_LISTED = 8
 _MOST_BATCHES = 8
+_MOST_WARNINGS = 3
 _DAYS_FROM_H = 47
 _TALLEST_ROW_MM = 8.0
 
@@ -104,12 +105,27 @@ def _collect_head(inspection: Inspection, settings: ReportSettings, words: Words
         else words.say("map.undated"),
         "lamp": facts.describe_lamp(inspection.lamp, facts.slab_size_mm(inspection), words),
         "lamp_from_deg": from_deg,
+        "trust": _say_trust(inspection, words),
         "n_pits": words.count_pits(facts.count_pits(inspection).n_pits),
         "honest": words.say("sheet.honest", smallest=words.size(smallest, settings.units))
         if math.isfinite(smallest)
         else words.say("sheet.honest_unknown"),
         "footer": words.say("sheet.footer", version=inspection.version, sha=sha[:12] or "–"),
     }
+
+
+def _say_trust(inspection: Inspection, words: Words) -> dict[str, Any] | None:
+    """Return the doubt about the photo that must stand above everything; None when it is good."""
+    quality = inspection.quality
+    advice = " ".join(clean_sentence(line) for line in quality.advice)
+    if quality.verdict == "retake":
+        return {"title": words.say("sheet.retake"), "text": advice, "is_retake": True}
+    doubts = " ".join(clean_sentence(line) for line in inspection.warnings[:_MOST_WARNINGS])
+    if quality.verdict == "doubtful" or doubts:
+        text = advice if quality.verdict == "doubtful" else ""
+        title = words.say("sheet.doubtful")
+        return {"title": title, "text": f"{text} {doubts}".strip(), "is_retake": False}
+    return None
 
 
 def _collect_empty(
