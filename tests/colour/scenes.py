@@ -55,6 +55,7 @@ class Scene:
     joint_L: float = 0.0
     grain_L: float = 0.8
     blotches: tuple[tuple[float, float, float, float, float], ...] = ()  # x, y, rx, ry in mm, dL
+    strip: tuple[float, float, float, float, float, float] | None = None  # rect in mm, dL, grain factor
     patches: tuple[tuple[float, float, float, float, float, float], ...] = ()  # x, y, d in mm, dL, da, db
     cast: tuple[float, float, float] = WARM
     lamp: SoftLamp | None = field(default_factory=SoftLamp)
@@ -77,10 +78,17 @@ class Scene:
         lab[..., 0] += self.joint_L * (x > 0.55 * self.size_mm[0])
         for cx, cy, rx, ry, step in self.blotches:
             lab[..., 0] += step / (1 + np.exp((np.hypot((x - cx) / rx, (y - cy) / ry) - 1) * 8))
+        if self.strip is not None:
+            lab[..., 0] += self.strip[4] * self._in_strip()
         for cx, cy, diameter, *steps in self.patches:
             share = np.clip(0.5 + (diameter / 2 - np.hypot(x - cx, y - cy)) / self.mm_per_px, 0, 1)
             lab += share[..., None] * np.array(steps, np.float32)
         return lab
+
+    def _in_strip(self) -> np.ndarray:
+        x, y = place_grid(self.size_mm, self.shape)
+        left, top, wide, high = self.strip[:4]
+        return (x >= left) & (x < left + wide) & (y >= top) & (y < top + high)
 
     def light(self, *, is_turned: bool = False) -> np.ndarray:
         """Return the lamp's light on the plan (rows, cols)."""
@@ -92,7 +100,10 @@ class Scene:
         """Return the photo, mapped to the slab's plan."""
         rng = np.random.default_rng([self.seed, 2])
         lab = self.paint()
-        lab[..., 0] += self.grain_L * rng.standard_normal(self.shape, dtype=np.float32)
+        grain = self.grain_L * rng.standard_normal(self.shape, dtype=np.float32)
+        if self.strip is not None:
+            grain *= np.where(self._in_strip(), np.float32(self.strip[5]), np.float32(1))
+        lab[..., 0] += grain
         linear = lab_to_linear(lab)
         if self.has_card:
             paint_rect(linear, GREY_MM, self.mm_per_px, GREY_MM[4])

@@ -53,11 +53,16 @@ class Shoot:
 
 @dataclass(frozen=True, slots=True)
 class Blocks:
-    """The face in small blocks: linear (rows, cols, 3) float32, clean (rows, cols) bool, block_mm."""
+    """The face in small blocks.
+
+    linear : (rows, cols, 3) float32; clean : (rows, cols) bool, True where only sound face is
+    seen; block_mm : their side; bare : as clean, but with the pits and marks still in it.
+    """
 
     linear: np.ndarray
     clean: np.ndarray
     block_mm: float
+    bare: np.ndarray
 
     @property
     def places_mm(self) -> tuple[np.ndarray, np.ndarray]:
@@ -102,8 +107,8 @@ def reduce_face(
     Parameters
     ----------
     face : rectified soft-light photo, uint8 sRGB or linear float.
-    leave_out : bool masks on the map's grid (True = leave out) and tables with x_mm, y_mm and
-        length_mm, in any mix.
+    leave_out : in any mix, bool masks on the map's grid (True = leave out), rectangles
+        (x_mm, y_mm, width_mm, height_mm), and tables with x_mm, y_mm and length_mm.
 
     Returns
     -------
@@ -132,27 +137,33 @@ def reduce_face(
         linear[row : row + height] = cv2.resize(
             part[: height * step], (cols, height), interpolation=cv2.INTER_AREA
         )
-    clean = _reduce_mask(face, leave_out, step, (rows, cols))
-    return Blocks(linear, clean & (linear.max(axis=2) < CLIPPED_LINEAR), step * face.mm_per_px)
-
-
-def _reduce_mask(
-    face: FaceMap, leave_out: Iterable[Any], step: int, shape: tuple[int, int]
-) -> np.ndarray:
-    usable = np.asarray(face.seen, bool).view(np.uint8)
-    tables = []
+    leave_out = list(leave_out)
+    bare = _reduce_masks(face, leave_out, step, (rows, cols)) & (linear.max(axis=2) < CLIPPED_LINEAR)
+    clean = bare.astype(np.uint8)
     for item in leave_out:
         if isinstance(item, pd.DataFrame):
-            tables.append(item)
-        else:
-            usable = usable & ~np.asarray(item, bool).view(np.uint8) & 1
+            _leave_out_table(clean, item, step * face.mm_per_px)
+    return Blocks(linear, clean.astype(bool), step * face.mm_per_px, bare)
+
+
+def _reduce_masks(face: FaceMap, leave_out: list[Any], step: int, shape: tuple[int, int]) -> np.ndarray:
+    usable = np.asarray(face.seen, bool).view(np.uint8)
+    for item in leave_out:
+        if isinstance(item, np.ndarray) and item.shape == face.seen.shape:
+            usable = usable & ~item.astype(bool).view(np.uint8) & 1
     rows, cols = shape
     trimmed = np.ascontiguousarray(usable[: rows * step, : cols * step]) * np.uint8(255)
-    share = cv2.resize(trimmed, (cols, rows), interpolation=cv2.INTER_AREA)
-    clean = (share == 255).astype(np.uint8)
-    for table in tables:
-        _leave_out_table(clean, table, step * face.mm_per_px)
-    return clean.astype(bool)
+    bare = cv2.resize(trimmed, (cols, rows), interpolation=cv2.INTER_AREA) == 255
+    for item in leave_out:
+        if isinstance(item, (tuple, list)):
+            _leave_out_rect(bare, item, step * face.mm_per_px)
+    return bare
+
+
+def _leave_out_rect(bare: np.ndarray, rect_mm: tuple[float, ...], block_mm: float) -> None:
+    left, top, width, height = (value / block_mm for value in rect_mm[:4])
+    rows = slice(max(math.floor(top) - 1, 0), max(math.ceil(top + height) + 1, 0))
+    bare[rows, max(math.floor(left) - 1, 0) : max(math.ceil(left + width) + 1, 0)] = False
 
 
 def _leave_out_table(clean: np.ndarray, table: pd.DataFrame, block_mm: float) -> None:

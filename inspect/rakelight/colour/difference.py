@@ -16,6 +16,9 @@ HALF_GRADE_LIMITS = (
 )
 """Upper ends of dE_F for each half grade; ISO 105-A05 table, from memory."""
 
+ROUNDING_SD = (0.05, 0.25, 0.25)
+"""Standard uncertainty of L*, a* and b* from the rounding of a JPEG's colours (made-up photos)."""
+
 WORD_LIMIT = 0.5
 """Least difference along one axis of L*a*b* that gets a word (our choice, half of dE = 1)."""
 
@@ -58,6 +61,17 @@ def measure_dE00(lab: np.ndarray, reference: np.ndarray) -> np.ndarray:
 
     lab, reference = np.broadcast_arrays(np.asarray(lab, np.float64), np.asarray(reference, np.float64))
     return deltaE_ciede2000(lab, reference)
+
+
+def find_dE00_sd(lab: np.ndarray, reference: np.ndarray, sd: np.ndarray) -> float:
+    """Return the standard uncertainty of dE00 from those (3,) of the difference in L*a*b*.
+
+    Errors of the answer: first order. Source: propagation of uncertainty.
+    """
+    lab, reference = np.asarray(lab, float), np.asarray(reference, float)
+    nudged = measure_dE00(lab + 0.05 * np.eye(3), reference)
+    slope = (nudged - measure_dE00(lab, reference)) / 0.05
+    return float(np.sqrt(np.square(slope * sd).sum()))
 
 
 def measure_dEF(lab: np.ndarray, reference: np.ndarray) -> np.ndarray:
@@ -107,11 +121,12 @@ def name_half_grade(de_f: float) -> str:
     return next((name for limit, name in HALF_GRADE_LIMITS if de_f < limit), "1")
 
 
-def describe_tone(lab: np.ndarray, reference: np.ndarray, *, limit: float = WORD_LIMIT) -> str:
+def describe_tone(lab: np.ndarray, reference: np.ndarray, *, limit: float | np.ndarray = WORD_LIMIT) -> str:
     """Return in words how a tone differs from a reference: ``darker and warmer``.
 
-    Only axes that differ by `limit` or more get a word, the strongest first; below it on all
-    three the answer is ``no clear difference``. Warmer is yellower, cooler is bluer.
+    Only axes that differ by `limit` (one number, or one for each of L*, a*, b*) or more get a
+    word, the strongest first; below it on all three the answer is ``no clear difference``.
+    Warmer is yellower, cooler is bluer.
 
     Errors of the answer: words only. Source: our choice.
     """
@@ -119,7 +134,8 @@ def describe_tone(lab: np.ndarray, reference: np.ndarray, *, limit: float = WORD
     if not np.isfinite(steps).all():
         return "not known"
     names = (("lighter", "darker"), ("redder", "greener"), ("warmer", "cooler"))
-    spoken = [axis for axis in np.argsort(-np.abs(steps)) if abs(steps[axis]) >= limit]
+    limits = np.broadcast_to(limit, 3)
+    spoken = [axis for axis in np.argsort(-np.abs(steps)) if abs(steps[axis]) >= limits[axis]]
     return " and ".join(names[axis][int(steps[axis] < 0)] for axis in spoken) or "no clear difference"
 
 

@@ -14,13 +14,11 @@ import numpy as np
 import pandas as pd
 
 from ..core.settings import ColourSettings
-from .difference import describe_tone, measure_dE00
+from .difference import ROUNDING_SD, WORD_LIMIT, describe_tone, find_dE00_sd, measure_dE00
 from .falloff import Falloff
 
 COVER = 0.95
 """Share of intervals that should hold the true drift."""
-ROUNDING_SD = (0.25, 0.25)
-"""Standard uncertainty of a* and b* from the rounding of colour in a JPEG (made-up photos)."""
 
 
 def measure_drift(
@@ -65,9 +63,9 @@ def measure_drift(
         if not falloff.separates_drift:
             # What the model took out may be the slab's own: give it back, with the lamp's range.
             change = change + np.array([light_step, 0, 0])
-        sd = np.hypot(sd, [per_log * falloff.end_sd[axis], *ROUNDING_SD])
+        sd = np.hypot(sd, [per_log * falloff.end_sd[axis], *ROUNDING_SD[1:]])
         middle = strip[["L", "a", "b"]].median().to_numpy()
-        answer = {"from": first, "to": last, **_give_interval(middle, change, sd, spare)}
+        answer = {"from": first, "to": last, **give_interval(middle, change, sd, spare)}
         half_step = np.array([light_step / 2, 0, 0])
         answer["light_dE00"] = float(measure_dE00(middle + half_step, middle - half_step))
         answer["verdict"] = _judge(answer, falloff.separates_drift, settings.drift_even_dE00)
@@ -115,26 +113,28 @@ def _count_independent(rest: np.ndarray) -> float:
     return (1 - like) / (1 + like)
 
 
-def _give_interval(
+def give_interval(
     middle: np.ndarray, change: np.ndarray, sd: np.ndarray, n_free: float
 ) -> dict[str, Any]:
+    """Return a change of L*a*b* as dE00 with its 95 % interval, dL and words.
+
+    `sd` (3,) is the standard uncertainty of `change`, `n_free` its degrees of freedom.
+
+    Errors of the answer: first order in `sd`. Source: definition.
+    """
     from scipy.stats import f as f_of  # only drift needs them
     from scipy.stats import t as student
 
-    def size(step: np.ndarray) -> float:
-        return float(measure_dE00(middle + step / 2, middle - step / 2))
-
-    de00 = size(change)
+    de00 = float(measure_dE00(middle + change / 2, middle - change / 2))
     reach = float(student.ppf((1 + COVER) / 2, n_free))
-    slope = np.array([(size(change + d) - de00) / 0.05 for d in np.eye(3) * 0.05])
-    de00_sd = float(np.sqrt(np.square(slope * sd).sum()))
+    de00_sd = find_dE00_sd(middle + change / 2, middle - change / 2, sd)
     # A length is never negative, so three noisy channels always make one: ask all three first.
     is_clear = np.square(change / np.maximum(sd, 1e-9)).sum() / 3 > f_of.ppf(COVER, 3, n_free)
     return {
         "dE00": de00, "low": max(de00 - reach * de00_sd, 0.0) if is_clear else 0.0,
         "high": de00 + reach * de00_sd,
         "dL": float(change[0]), "dL_sd": float(sd[0]),
-        "words": describe_tone(middle + change, middle),
+        "words": describe_tone(middle + change, middle, limit=np.maximum(WORD_LIMIT, reach * sd)),
     }
 
 
@@ -213,7 +213,7 @@ def _compare_two(first, second, falloff: Falloff, span: np.ndarray, settings) ->
     per_log = (middles[0][0] + 16) / 3
     variances[0] += np.square(share * falloff.end_sd * per_log).sum()
     middle = (middles[0] + middles[1]) / 2
-    answer = _give_interval(middle, middles[1] - middles[0], np.sqrt(variances), n_free)
+    answer = give_interval(middle, middles[1] - middles[0], np.sqrt(variances), n_free)
     is_separated = falloff.separates_drift
     return {"zones": names, **answer, "verdict": _judge(answer, is_separated, settings.drift_even_dE00)}
 

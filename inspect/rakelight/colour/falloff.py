@@ -114,7 +114,8 @@ def reduce_like(face, blocks: Blocks, name: str, settings: ColourSettings) -> Bl
         raise ColourError(f"Map the photo of the {name} to the same face as the colour photo: their sizes differ.")
     linear = cv2.resize(other.linear, (cols, rows), interpolation=cv2.INTER_LINEAR)
     clean = cv2.resize(other.clean.astype(np.uint8), (cols, rows), interpolation=cv2.INTER_NEAREST)
-    return Blocks(linear, clean.astype(bool), blocks.block_mm)
+    clean = clean.astype(bool)
+    return Blocks(linear, clean, blocks.block_mm, clean)
 
 
 def _read_flat(blocks: Blocks, flat: Blocks) -> Falloff:
@@ -140,7 +141,7 @@ def _fit_tint(blocks: Blocks) -> np.ndarray:
 
 
 def _compare_turned(blocks: Blocks, turned: Blocks) -> Falloff:
-    both = Blocks(blocks.linear, blocks.clean & turned.clean, blocks.block_mm)
+    both = replace(blocks, clean=blocks.clean & turned.clean)
     if both.clean.mean() < 0.2:
         raise ColourError("The two photos of the turned slab hardly overlap: map both to the same face.")
     gap = (np.log(luminance(both)) - np.log(luminance(turned))) / 2

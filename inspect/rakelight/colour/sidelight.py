@@ -17,7 +17,7 @@ import numpy as np
 
 from ..core.errors import ColourError
 from ..core.records import FaceMap
-from .balance import Shoot, decode_light
+from .balance import Blocks, Shoot, decode_light
 from .falloff import Falloff
 
 SIDE_LIGHT_BELOW_DEG = 35.0
@@ -62,7 +62,9 @@ class SideLight:
         return any(self.grain >= grain and self.one_way >= way for grain, way in GRAIN_ONE_WAY)
 
 
-def refuse_side_light(face: FaceMap, falloff: Falloff, shoot: Shoot) -> SideLight:
+def refuse_side_light(
+    face: FaceMap, blocks: Blocks, falloff: Falloff, shoot: Shoot
+) -> SideLight:
     """Return the signs of side light, or raise ColourError when the photo is a raking one.
 
     What the person said about the lamp counts first, then the photo itself: a lamp said to stand
@@ -80,7 +82,7 @@ def refuse_side_light(face: FaceMap, falloff: Falloff, shoot: Shoot) -> SideLigh
     said_deg = shoot.lamp_said.angle_deg if shoot.lamp_said is not None else math.nan
     if said_deg < SIDE_LIGHT_BELOW_DEG:
         raise ColourError(REFUSAL)
-    signs = measure_side_light(face)
+    signs = measure_side_light(face, blocks)
     if signs.is_raking and not said_deg >= SIDE_LIGHT_BELOW_DEG:
         raise ColourError(REFUSAL)
     low, high = np.quantile(falloff.light[::4, ::4, 1], (0.01, 0.99))
@@ -89,26 +91,26 @@ def refuse_side_light(face: FaceMap, falloff: Falloff, shoot: Shoot) -> SideLigh
     return signs
 
 
-def measure_side_light(face: FaceMap) -> SideLight:
+def measure_side_light(face: FaceMap, blocks: Blocks) -> SideLight:
     """Return the signs of side light on a face, from up to 16 tiles spread over it.
 
     Errors of the answer: with fewer than about twenty pits in the tiles lopsidedness is unsure.
     Source: our choice.
     """
-    tiles = _choose_tiles(face)
+    tiles = _choose_tiles(face, blocks)
     if not tiles:
         return SideLight(math.nan, math.nan, math.nan, math.nan)
     parts = [_measure_tile(tile, face.mm_per_px) for tile in tiles]
     moments = np.concatenate([part[0] for part in parts], axis=1)
     grain = float(np.median([part[1] for part in parts]))
-    lopsided, sure = _find_lopsidedness(moments)
+    lopsided, sure = _find_lopsidedness([part[0] for part in parts])
     xx, xy, yy = moments[7:].mean(axis=1)
     gap = math.hypot(xx - yy, 2 * xy)
     one_way = (xx + yy + gap) / max(xx + yy - gap, 1e-12)
     return SideLight(lopsided, sure, grain, float(one_way))
 
 
-def _choose_tiles(face: FaceMap) -> list[np.ndarray]:
+def _choose_tiles(face: FaceMap, blocks: Blocks) -> list[np.ndarray]:
     rows, cols = face.seen.shape
     step = find_step(face.mm_per_px)
     side = min(TILE_PX * step, rows, cols)
@@ -119,9 +121,15 @@ def _choose_tiles(face: FaceMap) -> list[np.ndarray]:
     tiles = []
     for row in np.linspace(0, rows - side, n_down).astype(int):
         for col in np.linspace(0, cols - side, n_right).astype(int):
-            if face.seen[row : row + side, col : col + side].all():
+            if _is_bare(blocks, np.array([row, row + side, col, col + side]) * face.mm_per_px):
                 tiles.append(face.rgb[row : row + side, col : col + side])
     return tiles
+
+
+def _is_bare(blocks: Blocks, edges_mm: np.ndarray) -> bool:
+    """Return whether a tile holds face only: a card's edge would be taken for relief."""
+    top, bottom, left, right = (edges_mm / blocks.block_mm).astype(int)
+    return bool(blocks.bare[top : bottom + 1, left : right + 1].all())
 
 
 def find_step(mm_per_px: float) -> int:
@@ -158,8 +166,11 @@ def _measure_tile(tile: np.ndarray, mm_per_px: float) -> tuple[np.ndarray, float
     return np.array([mean.ravel() for mean in means]), grain
 
 
-def _find_lopsidedness(moments: np.ndarray) -> tuple[float, float]:
-    """Return the greatest skewness of the slopes over all directions, and that over its sd."""
+def _find_lopsidedness(tiles: list[np.ndarray]) -> tuple[float, float]:
+    """Return the greatest skewness of the slopes over all directions, and that over its sd.
+
+    The tile that speaks loudest is left out: one object on the face is not the lamp.
+    """
     turn = np.deg2rad(np.arange(0, 180, 10))
     x, y = np.cos(turn), np.sin(turn)
 
@@ -168,12 +179,13 @@ def _find_lopsidedness(moments: np.ndarray) -> tuple[float, float]:
         second = x**2 * mean[4] + 2 * x * y * mean[5] + y**2 * mean[6]
         return third / np.maximum(second, 1e-12) ** 1.5
 
-    whole = skewness(moments.mean(axis=1))
-    best = int(np.argmax(np.abs(whole)))
-    n_parts = moments.shape[1]
-    if n_parts < 4:
-        return float(abs(whole[best])), 0.0
-    sums = moments.sum(axis=1)
-    without = [skewness((sums - moments[:, k]) / (n_parts - 1))[best] for k in range(n_parts)]
+    moments = np.concatenate(tiles, axis=1)
+    sums, n_parts = moments.sum(axis=1), moments.shape[1]
+    best = int(np.argmax(np.abs(skewness(sums / n_parts))))
+    sign = np.sign(skewness(sums / n_parts)[best])
+    if len(tiles) < 4:
+        return float(abs(skewness(sums / n_parts)[best])), 0.0
+    alone = [sign * skewness((sums - tile.sum(axis=1)) / (n_parts - tile.shape[1]))[best] for tile in tiles]
+    without = [skewness((sums - part) / (n_parts - 1))[best] for part in moments.T]
     sd = math.sqrt((n_parts - 1) * float(np.var(without)))
-    return float(abs(whole[best])), float(abs(whole[best])) / max(sd, 1e-9)
+    return max(float(min(alone)), 0.0), max(float(min(alone)), 0.0) / max(sd, 1e-9)

@@ -14,14 +14,13 @@ import pandas as pd
 from ..core.flags import join_flags
 from ..core.records import COLOUR_COLUMNS, ColourReport, FaceMap, make_table
 from ..core.settings import ColourSettings
-from .balance import Blocks, GreyReading, Shoot, read_grey, reduce_face
-from .blotches import ToneMap, find_blotches, map_tone, measure_mottling
+from .balance import Blocks, GreyReading, Shoot
+from .blotches import find_blotches, map_tone, measure_mottling
 from .difference import find_lab, grade_grey_scale, measure_dE00, measure_dEF, name_half_grade
 from .drift import compare_zones, measure_drift
-from .falloff import Falloff, find_falloff
+from .evenface import EvenFace, even_face
 from .lines import find_ghosting, find_joints
 from .points import compare_ends
-from .sidelight import refuse_side_light
 from .verdict import describe_evenness, judge_evenness
 
 NO_GREY_NOTE = (
@@ -56,7 +55,8 @@ def measure_colour(
     grey : (x_mm, y_mm, width_mm, height_mm[, reflectance]) or GreyReading, optional
         Grey reference on the face, or read beside it; the default reflectance is a setting.
     leave_out : masks and tables
-        bool masks on the map's grid (True = leave out); tables of pits and marks.
+        bool masks on the map's grid (True = leave out); rectangles (x_mm, y_mm, width_mm,
+        height_mm); tables of pits and marks.
     zones : mappings
         Pour zones with `name` and an outline or a rectangle in slab mm.
     shoot : Shoot, optional
@@ -76,47 +76,15 @@ def measure_colour(
     CIE L*a*b*, CIEDE2000, ISO 105-A05 as a reading aid; grid and limits: our choice.
     """
     settings, shoot = settings or ColourSettings(), shoot or Shoot()
-    leave_out = list(leave_out)
-    reading = _read_reference(soft_face, grey, settings)
-    if reading is not None and reading.place_mm is not None and not isinstance(grey, GreyReading):
-        leave_out.append(_rect_table(grey))
-    blocks = reduce_face(soft_face, leave_out=leave_out, settings=settings)
-    falloff = find_falloff(blocks, shoot, face=soft_face, settings=settings)
-    signs = refuse_side_light(soft_face, falloff, shoot)
-    tone = even_light(blocks, falloff, reading)
-    table = read_grid(tone, blocks, settings=settings)
-    figures = measure_spread(table)
-    figures |= _describe_basis(blocks, falloff, reading, shoot, settings)
-    figures["seen_share"] = float(np.mean(blocks.clean))
-    figures["drift"] = measure_drift(table, soft_face.size_mm, falloff, settings=settings)
-    figures["zones"] = compare_zones(table, zones, falloff, settings=settings)
-    tones = map_tone(tone, blocks)
-    figures |= _find_standouts(tones, figures["median"], settings)
-    figures["thirteen_points"] = compare_ends(tones) if falloff.separates_drift else None
+    even = even_face(soft_face, grey=grey, leave_out=leave_out, shoot=shoot, settings=settings)
+    table = read_grid(even.tone, even.blocks, settings=settings)
+    figures = measure_spread(table) | _describe_basis(even, shoot, settings)
+    figures["drift"] = measure_drift(table, soft_face.size_mm, even.falloff, settings=settings)
+    figures["zones"] = compare_zones(table, zones, even.falloff, settings=settings)
+    figures |= _find_standouts(even, figures["median"], settings)
     figures["verdict"] = judge_evenness(figures, settings=settings)
     figures["sentence"] = describe_evenness(figures)
-    names = ("no_grey_reference",) * (reading is None)
-    names += ("drift_not_separated",) * (not falloff.separates_drift)
-    notes = (NO_GREY_NOTE,) * (reading is None) + (MODEL_NOTE,) * (not falloff.separates_drift)
-    notes += (ONE_SIDED_NOTE,) * signs.is_raking
-    return ColourReport(table, figures, join_flags(names), notes)
-
-
-def even_light(blocks: Blocks, falloff: Falloff, reading: GreyReading | None) -> np.ndarray:
-    """Return linear tone (rows, cols, 3): lamp divided out, exposure and white brought to the grey.
-
-    Without a grey reference exposure and white balance stay as the camera made them.
-
-    Errors of the answer: those of the two inputs. Source: definition.
-    """
-    if reading is None:
-        return blocks.linear / falloff.light
-    at_grey = np.ones(3, np.float32)
-    if reading.place_mm is not None:
-        row, col = (int(place / blocks.block_mm) for place in reading.place_mm[::-1])
-        rows, cols = blocks.clean.shape
-        at_grey = falloff.light[min(max(row, 0), rows - 1), min(max(col, 0), cols - 1)]
-    return blocks.linear * (reading.gains * at_grey / falloff.light).astype(np.float32)
+    return ColourReport(table, figures, *_name_doubts(even))
 
 
 def read_grid(
@@ -206,43 +174,39 @@ def measure_spread(table: pd.DataFrame) -> dict[str, Any]:
     }
 
 
-def _find_standouts(tones: ToneMap, median: dict[str, float], settings) -> dict[str, Any]:
+def _find_standouts(even: EvenFace, median: dict[str, float], settings) -> dict[str, Any]:
+    tones = map_tone(even.tone, even.blocks)
     if not tones.seen.any() or not math.isfinite(median["L"]):
-        return {"blotches": [], "mottling": [], "lines": []}
+        return {"blotches": [], "mottling": [], "lines": [], "thirteen_points": None}
     middle = np.array([median[name] for name in "Lab"])
     return {
         "blotches": find_blotches(tones, middle, settings=settings),
         "mottling": measure_mottling(tones),
         "lines": [*find_joints(tones), *find_ghosting(tones)],
+        "thirteen_points": compare_ends(tones) if even.falloff.separates_drift else None,
     }
 
 
-def _read_reference(face: FaceMap, grey, settings: ColourSettings) -> GreyReading | None:
-    if grey is None or isinstance(grey, GreyReading):
-        return grey
-    return read_grey(face, tuple(grey), settings=settings)
+def _name_doubts(even: EvenFace) -> tuple[int, tuple[str, ...]]:
+    """Return the flags and the notes that go with a report."""
+    doubts = (
+        ("no_grey_reference", NO_GREY_NOTE, even.reading is None),
+        ("drift_not_separated", MODEL_NOTE, not even.falloff.separates_drift),
+        ("", ONE_SIDED_NOTE, even.side_light.is_raking),
+    )
+    names = (name for name, _, holds in doubts if holds and name)
+    return join_flags(names), tuple(note for _, note, holds in doubts if holds)
 
 
-def _rect_table(rect: Sequence[float]) -> pd.DataFrame:
-    """Return a table whose circles cover a rectangle, to be left out like marks."""
-    x_mm, y_mm, width_mm, height_mm = rect[:4]
-    side = max(min(width_mm, height_mm), 1e-6)
-    n_right, n_down = math.ceil(width_mm / side), math.ceil(height_mm / side)
-    right, down = np.meshgrid(np.arange(n_right), np.arange(n_down))
-    return pd.DataFrame({
-        "x_mm": x_mm + (right.ravel() + 0.5) * width_mm / n_right,
-        "y_mm": y_mm + (down.ravel() + 0.5) * height_mm / n_down,
-        "length_mm": math.hypot(width_mm / n_right, height_mm / n_down),
-    })
-
-
-def _describe_basis(blocks, falloff, reading, shoot, settings) -> dict[str, Any]:
+def _describe_basis(even: EvenFace, shoot: Shoot, settings: ColourSettings) -> dict[str, Any]:
+    reading = even.reading
     return {
+        "seen_share": float(np.mean(even.blocks.clean)),
         "grey": "none" if reading is None else "patch",
         "grey_reflectance": math.nan if reading is None else reading.reflectance,
-        "light": falloff.basis,
+        "light": even.falloff.basis,
         "grid_mm": settings.grid_mm,
-        "block_mm": blocks.block_mm,
+        "block_mm": even.blocks.block_mm,
         "age_days": float(shoot.age_days),
         "moisture": shoot.moisture,
     }

@@ -70,6 +70,37 @@ COLOUR_COLUMNS: tuple[Column, ...] = (
     Column("b", "float64", "", "CIE b*."),
 )
 
+PATCH_COLUMNS: tuple[Column, ...] = (
+    Column("patch_id", "int64", "", "Number of the filled pit or marked patch."),
+    Column("x_mm", "float64", "mm", "Its middle, from the left."),
+    Column("y_mm", "float64", "mm", "Its middle, from the top."),
+    Column("diameter_mm", "float64", "mm", "Its diameter."),
+    Column("L", "float64", "", "CIE L* of the patch, without its rim."),
+    Column("a", "float64", "", "CIE a* of the patch."),
+    Column("b", "float64", "", "CIE b* of the patch."),
+    Column("ring_L", "float64", "", "CIE L* of the ring of face around it."),
+    Column("ring_a", "float64", "", "CIE a* of the ring."),
+    Column("ring_b", "float64", "", "CIE b* of the ring."),
+    Column("dE00", "float64", "", "CIEDE2000 difference of the patch to its ring; NaN when not judged."),
+    Column("dE00_sd", "float64", "", "Standard uncertainty of the difference."),
+    Column("words", "str", "", "How the patch differs: lighter, darker, warmer, cooler; or why it was not judged."),
+    Column("reads_as_spot", "bool", "", "The difference reaches the limit at which a patch reads as a spot."),
+    Column("age_days", "float64", "d", "Days since it was filled; NaN when not said."),
+)
+
+TRIAL_COLUMNS: tuple[Column, ...] = (
+    Column("name", "str", "", "Name of the trial."),
+    Column("age_days", "float64", "d", "Days since it was made; NaN when not said."),
+    Column("dE00", "float64", "", "CIEDE2000 difference to the tone wanted."),
+    Column("dE00_sd", "float64", "", "Standard uncertainty of the difference."),
+    Column("low", "float64", "", "Lower end of its 95 % range."),
+    Column("high", "float64", "", "Upper end of its 95 % range."),
+    Column("dL", "float64", "", "Difference of CIE L*; below 0 the trial is darker."),
+    Column("dL_sd", "float64", "", "Standard uncertainty of dL."),
+    Column("words", "str", "", "How the trial differs: lighter, darker, warmer, cooler."),
+    Column("is_nearest", "bool", "", "The nearest trial, or one that cannot be told from it."),
+)
+
 PLAN_COLUMNS: tuple[Column, ...] = (
     Column("field", "str", "", "Name of the field: letter from the front, number from the left."),
     Column("zone", "str", "", "Pour zone of the field; empty when none."),
