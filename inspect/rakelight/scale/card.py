@@ -212,7 +212,7 @@ def scale_from_card(
     )
     seen = _see_card(photo)
     factor = printed_rule_mm / RULE_MM
-    fit = align_marks(seen, _card_places(factor), photo.shape_px, lens=lens)
+    fit = align_marks(seen, list_card_places(factor), photo.shape_px, lens=lens)
     check_misfits(fit)
     to_face, size_mm = _lay_face(fit, seen, photo.shape_px, corners_px)
     rule_sd = RULE_READING_SD_MM / RULE_MM
@@ -236,7 +236,7 @@ def place_card(
     except ScaleError:
         return scale, None
     factor = printed_rule_mm / RULE_MM
-    by_id = {place.mark_id: place for place in _card_places(factor)}
+    by_id = {place.mark_id: place for place in list_card_places(factor)}
     card_mm = np.vstack([by_id[fiducial.mark_id].corners_mm() for fiducial in seen])
     face_mm = place_on_slab(scale, np.vstack([fiducial.corners_px for fiducial in seen]))
     to_face, size_ratio = _fit_turn(card_mm, face_mm)
@@ -266,7 +266,8 @@ def _see_card(photo: Photo) -> list[Fiducial]:
     return seen
 
 
-def _card_places(factor: float) -> list[MarkPlace]:
+def list_card_places(factor: float) -> list[MarkPlace]:
+    """Return where the card's squares lie, in card mm, for a printer that scales by `factor`."""
     half = FIDUCIAL_SIDE_MM / 2
     return [
         MarkPlace(

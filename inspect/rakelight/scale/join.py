@@ -1,0 +1,312 @@
+"""Many photos, one face: every photo placed, all adjusted together, drawn into one map.
+
+A top of two to four metres does not fit in one photo that still shows a pit of 1 mm. Photos that
+show marks (or the scale card) are placed by them; the others by what they share with their
+neighbours; then all are adjusted together so that the ends close.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from ..core.errors import ScaleError
+from ..core.flags import flag_bit
+from ..core.records import FaceMap, Lens, Photo, Scale
+from .adjustment import Adjusted, adjust_photos
+from .alignment import MarkPlace, align_marks
+from .card import list_card_places
+from .corners import build_scale, check_size
+from .fiducials import Fiducial, find_fiducials
+from .marks import MISFIT_MAX_MM, MarksPlan, read_marks
+from .mosaic import CELL_PX, draw_mosaic
+from .plane import (
+    choose_mm_per_px,
+    count_map_px,
+    find_visible_face,
+    measure_local_scale,
+    straighten_points,
+)
+from .ties import Features, Ties, find_features, match_photos
+
+MAP_PX_MAX = 600e6
+TIE_RMS_MAX_MM = 2.0
+
+Tell = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class JoinedFace:
+    """One face from many photos.
+
+    face : the map. scale : of the map itself. views : the place of each photo (None: not placed).
+    unplaced : names of photos that could not be placed. shown : int16 cells of 16 map pixels, the
+    number of the photo each shows, -1 for none. uncovered_mm2 : area of the face no photo shows.
+    """
+
+    face: FaceMap
+    scale: Scale
+    views: tuple[Scale | None, ...]
+    unplaced: tuple[str, ...]
+    shown: np.ndarray
+    uncovered_mm2: float
+    tie_rms_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What is kept of a photo once it has been looked at."""
+
+    name: str
+    shape_px: tuple[int, int]
+    seen: tuple[Fiducial, ...]
+    features: Features
+
+
+def join_photos(
+    photos: Sequence[Photo],
+    marks: MarksPlan | str | Path | None = None,
+    *,
+    size_mm: tuple[float, float] | None = None,
+    lens: Lens | None = None,
+    folder: Path | None = None,
+    threads: int = 2,
+    tell: Tell | None = None,
+) -> JoinedFace:
+    """Return one map of a face from overlapping photos.
+
+    Parameters
+    ----------
+    photos : sequence of Photo
+        Of one camera at one zoom, each sharing a quarter or more with its neighbours. A lazy
+        sequence (one that reads the photo when asked) keeps memory low: each is asked for three
+        times.
+    marks : MarksPlan, path of a `marks.toml`, or None
+        Where fiducials lie. None: the scale card lies on the face, and the plan's up is its up.
+    size_mm : (width, height), mm, optional
+        The slab's size, when the plan does not say it; else all that the photos show.
+    lens : Lens, optional
+        A lens calibrated before; when None one radial term is estimated over all photos.
+    folder : Path, optional
+        An empty folder for the map's pixels, so that a map of 400 megapixels needs little memory.
+    threads : for the pixel work. tell : called with (step, done, total).
+
+    Returns
+    -------
+    JoinedFace
+        Places no photo shows are `seen` False: never free of pits, only not seen.
+
+    Errors of the answer: on made-up photos 0.1-0.5 mm over 3.2 m with marks near the ends
+    (benchmarks/results/placement.md); a chain of photos with marks at one end only drifts by about
+    a millimetre a metre, so put marks at both ends.
+    """
+    tell = tell or (lambda step, done, total: None)
+    if len(photos) == 0:
+        raise ScaleError("Give at least one photo of the face.")
+    plan = _read_plan(marks)
+    looks = _look_at_all(photos, tell)
+    ties, guess = match_photos([look.features for look in looks], lens)
+    tell("matching", 1, 1)
+    views = _place_all(looks, plan, ties, guess, lens)
+    size_mm = size_mm or plan.size_mm
+    views, size_mm = _lay_out(views, looks, check_size(size_mm) if size_mm else None)
+    scales = _build_scales(views, looks, size_mm)
+    return _draw(photos, looks, views, scales, folder=folder, threads=threads, tell=tell)
+
+
+def _read_plan(marks: MarksPlan | str | Path | None) -> MarksPlan:
+    if marks is None:
+        return MarksPlan(tuple(list_card_places(1.0)))
+    return marks if isinstance(marks, MarksPlan) else read_marks(marks)
+
+
+def _look_at_all(photos: Sequence[Photo], tell: Tell) -> list[_Look]:
+    looks = []
+    for k in range(len(photos)):
+        photo = photos[k]
+        looks.append(_Look(photo.name, photo.shape_px, find_fiducials(photo), find_features(photo)))
+        tell("looking", k + 1, len(photos))
+    shapes = {look.shape_px for look in looks}
+    if len(shapes) > 1:
+        sizes = " and ".join(sorted(f"{cols} x {rows}" for rows, cols in shapes))
+        raise ScaleError(
+            f"The photos differ in size ({sizes} pixels); take all with one camera held one way."
+        )
+    return looks
+
+
+def _place_all(
+    looks: Sequence[_Look],
+    plan: MarksPlan,
+    ties: Sequence[Ties],
+    guess: Lens,
+    lens: Lens | None,
+) -> Adjusted:
+    """Return all photos placed: by marks where seen, then by neighbours, then all together."""
+    starts = _start_places(looks, plan.places, ties, guess)
+    fit = adjust_photos(
+        starts,
+        [look.seen for look in looks],
+        plan.places,
+        ties,
+        looks[0].shape_px,
+        guess=guess,
+        lens=lens,
+    )
+    for mark_id, off_mm in fit.misfits_mm.items():
+        if off_mm > MISFIT_MAX_MM and len(fit.misfits_mm) > 1:
+            raise ScaleError(
+                f"Mark {mark_id} lies {off_mm:.0f} mm from where it was said to lie; measure its"
+                " place and its side again."
+            )
+    return fit
+
+
+def _start_places(
+    looks: Sequence[_Look],
+    places: Sequence[MarkPlace],
+    ties: Sequence[Ties],
+    lens: Lens,
+) -> list[np.ndarray | None]:
+    """Return a first homography per photo: from its marks, or carried over from a neighbour."""
+    known = {place.mark_id for place in places}
+    starts: list[np.ndarray | None] = [None] * len(looks)
+    for k, look in enumerate(looks):
+        if any(fiducial.mark_id in known for fiducial in look.seen):
+            fit = align_marks(look.seen, places, look.shape_px, lens=lens)
+            starts[k] = fit.to_slab
+    if all(start is None for start in starts):
+        raise ScaleError(
+            "None of the photos shows a mark or the scale card; lay them near both ends of the face."
+        )
+    n_marks = [len({f.mark_id for f in look.seen} & known) for look in looks]
+    # Photos that show several marks are the surest; carry their place on along the strongest ties.
+    placed = {k for k, n in enumerate(n_marks) if n == max(n_marks)}
+    while True:
+        bridges = [t for t in ties if (t.first in placed) != (t.second in placed)]
+        if not bridges:
+            break
+        bridge = max(bridges, key=lambda t: len(t.first_px))
+        if bridge.first in placed:
+            starts[bridge.second] = starts[bridge.first] @ np.linalg.inv(bridge.to_second)
+            placed.add(bridge.second)
+        else:
+            starts[bridge.first] = starts[bridge.second] @ bridge.to_second
+            placed.add(bridge.first)
+    return [None if start is None else start / start[2, 2] for start in starts]
+
+
+def _lay_out(
+    fit: Adjusted, looks: Sequence[_Look], size_mm: tuple[float, float] | None
+) -> tuple[Adjusted, tuple[float, float]]:
+    """Return the views laid into the face's frame, and the face's size."""
+    if size_mm is not None:
+        return fit, size_mm
+    limits = [
+        find_visible_face(plane, look.shape_px, fit.lens, coarsest_mm_per_px=math.inf)
+        for plane, look in zip(fit.to_slab, looks, strict=True)
+        if plane is not None
+    ]
+    left, top = np.min([limit[:2] for limit in limits], axis=0)
+    right, bottom = np.max([limit[2:] for limit in limits], axis=0)
+    shift = np.array([[1, 0, -left], [0, 1, -top], [0, 0, 1.0]])
+    moved = tuple(None if plane is None else shift @ plane for plane in fit.to_slab)
+    return replace(fit, to_slab=moved), check_size((right - left, bottom - top))
+
+
+def _build_scales(
+    fit: Adjusted, looks: Sequence[_Look], size_mm: tuple[float, float]
+) -> list[Scale | None]:
+    """Return per photo its scale, all with the map's one mm per pixel."""
+    finest = []
+    for plane, look in zip(fit.to_slab, looks, strict=True):
+        if plane is not None:
+            rows, cols = look.shape_px
+            inner = np.array(
+                [(cols * x, rows * y) for x in (0.2, 0.5, 0.8) for y in (0.2, 0.5, 0.8)]
+            )
+            finest.append(measure_local_scale(plane, straighten_points(fit.lens, inner))[0].min())
+    # The finest third keeps the detail of nearly all; one photo taken close must not swell the map.
+    mm_per_px = max(
+        float(np.quantile(finest, 0.33)), math.sqrt(size_mm[0] * size_mm[1] / MAP_PX_MAX)
+    )
+    mm_per_px = _round_map_px(mm_per_px, size_mm)
+    relative_sd = _estimate_relative_sd(fit, size_mm)
+    scales: list[Scale | None] = []
+    for plane, look in zip(fit.to_slab, looks, strict=True):
+        if plane is None:
+            scales.append(None)
+            continue
+        scale = build_scale(
+            "marks", plane, size_mm, look.shape_px,
+            relative_sd=relative_sd, lens=fit.lens, is_lens_known=fit.lens is not None,
+        )  # fmt: skip
+        scales.append(replace(scale, mm_per_px=mm_per_px, mm_per_px_sd=relative_sd * mm_per_px))
+    return scales
+
+
+def _round_map_px(mm_per_px: float, size_mm: tuple[float, float]) -> float:
+    rows, cols = (max(1, round(side / mm_per_px)) for side in size_mm[::-1])
+    return choose_mm_per_px(mm_per_px, size_mm, (rows, cols))
+
+
+def _estimate_relative_sd(fit: Adjusted, size_mm: tuple[float, float]) -> float:
+    """Return the relative doubt of a length: the marks' misfit over the face, and the ties'."""
+    reach_mm = max(size_mm)
+    marks = 0.5 if math.isnan(fit.mark_rms_mm) else max(fit.mark_rms_mm, 0.3)
+    return math.hypot(math.sqrt(2) * marks / reach_mm, fit.tie_rms_mm / 300 / 3)
+
+
+def _draw(photos, looks, fit, scales, *, folder, threads, tell) -> JoinedFace:
+    first = next(scale for scale in scales if scale is not None)
+    map_px = count_map_px(first.size_mm, first.mm_per_px)
+    out = None if folder is None else _open_map(folder, map_px)
+    face, shown = draw_mosaic(photos, scales, map_px, out=out, threads=threads, tell=tell)
+    unplaced = tuple(look.name for look, scale in zip(looks, scales, strict=True) if scale is None)
+    uncovered_mm2 = float(face.seen.size - np.count_nonzero(face.seen)) * first.mm_per_px**2
+    return JoinedFace(
+        face=face,
+        scale=_describe_map(face, first, fit, unplaced, uncovered_mm2),
+        views=tuple(scales),
+        unplaced=unplaced,
+        shown=shown,
+        uncovered_mm2=uncovered_mm2,
+        tie_rms_mm=fit.tie_rms_mm,
+    )
+
+
+def _open_map(folder: Path, map_px: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """Return the map's arrays, zero, in files."""
+    from numpy.lib.format import open_memmap
+
+    return (
+        open_memmap(folder / "rgb.npy", mode="w+", dtype=np.uint8, shape=(*map_px, 3)),
+        open_memmap(folder / "seen.npy", mode="w+", dtype=bool, shape=map_px),
+    )
+
+
+def _describe_map(face, first: Scale, fit: Adjusted, unplaced, uncovered_mm2: float) -> Scale:
+    """Return the scale of the map itself, with what must be said about it."""
+    notes = [f"Photos agree within {fit.tie_rms_mm:.2f} mm where they overlap."]
+    if fit.tie_rms_mm > TIE_RMS_MAX_MM:
+        notes.append("That is too much: the photos may not all show one flat face.")
+    if unplaced:
+        notes.append(
+            f"Not placed, because they share too little with the others: {', '.join(unplaced)}."
+        )
+    if uncovered_mm2 > (CELL_PX * first.mm_per_px) ** 2:
+        share = uncovered_mm2 / (face.seen.size * first.mm_per_px**2)
+        notes.append(f"{100 * share:.1f} % of the face is in no photo; it was not looked at.")
+    half = 0.5 * first.mm_per_px
+    return replace(
+        first,
+        to_slab=np.array([[first.mm_per_px, 0, half], [0, first.mm_per_px, half], [0, 0, 1.0]]),
+        lens=None,
+        tilt_deg=0.0,
+        spread_mm_per_px=(first.mm_per_px, first.mm_per_px),
+        rms_mm=fit.mark_rms_mm,
+        flags=first.flags & flag_bit("lens_not_corrected"),
+        notes=tuple(notes),
+    )
