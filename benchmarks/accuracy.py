@@ -98,8 +98,8 @@ SETS = {
 }  # fmt: skip
 
 
-def find_entries(scene: Scene, *, lamp: Lamp | None = None) -> pd.DataFrame:
-    """Return rakelight's pits of a scene, every confidence included, as the table of pits."""
+def find_entries(scene: Scene, *, lamp: Lamp | None = None, with_evidence: bool = False):
+    """Return rakelight's pits of a scene, every confidence included; with the evidence when asked."""
     lamp = lamp or scene.lamp
     find = FindSettings(smallest_mm=scene.limit_mm[0])
     face = FaceMap(scene.rgb, np.ones(scene.rgb.shape[:2], bool), scene.mm_per_px)
@@ -109,7 +109,8 @@ def find_entries(scene: Scene, *, lamp: Lamp | None = None) -> pd.DataFrame:
     entries = sort_candidates(octaves, found, lamp, scene.mm_per_px)
     scale = Scale("mm_per_px", scene.mm_per_px, 0.0, np.eye(3), face.size_mm)
     chosen = entries.take(entries.confidence >= KEPT_FROM)
-    return measure_pits(chosen, face, flat, lamp, scale=scale).pits
+    pits = measure_pits(chosen, face, flat, lamp, scale=scale).pits
+    return (pits, chosen.evidence) if with_evidence else pits
 
 
 def score_set(name: str, finder=find_entries) -> Tally:

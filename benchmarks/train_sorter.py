@@ -195,7 +195,7 @@ def scores(raw: np.ndarray, data: dict[str, torch.Tensor]) -> dict[str, float]:
     }
 
 
-def export(models: tuple[Sorter, Glance], calibration: tuple[float, float], record: dict) -> None:
+def export(models: tuple[Sorter, Glance], calibration: tuple[float, ...], record: dict) -> None:
     """Write data/sorter.npz (float16) and data/sorter.json."""
     weights = {}
     for name, values in {**models[0].state_dict(), **models[1].state_dict()}.items():
@@ -222,7 +222,8 @@ def main() -> None:
     model = Sorter()
     fit(model, train, epochs=chosen.epochs)
     raw = answer(model.eval(), kept)
-    calibration = fit_calibration(raw, kept["kind"].numpy())
+    slope, offset = fit_calibration(raw, kept["kind"].numpy())
+    calibration = (slope, 0.0, 0.0, 0.0, 0.0, offset)  # until calibrate_sorter.py has looked at whole photos
     record = {
         "what": "weights of the sorter (pits.network), float16",
         "generators": ["caps", "worn", "dishes", "cast_wall", "honed"],

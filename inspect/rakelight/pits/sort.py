@@ -25,8 +25,9 @@ SECOND_LOOK_FROM = 0.03  # first-look confidence that earns a second look; our c
 KEPT_FROM = 0.05  # less sure candidates are forgotten; the ones between here and the list are for a person to raise
 UNKNOWN_SIDE_TRUST = 0.6  # how much of the evidence counts when the lamp's side is a guess; our choice
 OVERLAP_MAX = 0.35  # share of the smaller circle that two pits may share; our choice
-_NEAR_SIDE = (slice(9, 16), slice(8, 12))
-_FAR_SIDE = (slice(9, 16), slice(13, 17))
+_LANES = slice(10, 15)  # rows of the close-up through the candidate's middle
+_NEAR_SIDE = slice(8, 12)  # columns from the lip on the lamp's side almost to the middle
+_FAR_SIDE = slice(13, 19)  # columns from beyond the middle to just past the far lip
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +36,8 @@ class Sorted:
 
     candidates : with refined centre and diameter; kind : index into `network.KINDS`; confidence :
     calibrated chance of being a pit; kind_confidence : of being what `kind` says; size_sd : relative
-    standard uncertainty of the diameter; lip : (n, 16); toward_deg : lamp side at the pit; shade, rim
-    : darkness of the near side and brightness of the far side in noise levels; flags : bits.
+    standard uncertainty of the diameter; lip : (n, 16); toward_deg : lamp side at the pit; evidence :
+    (n, 6) what the confidence is made of (`describe_evidence`); flags : bits.
     """
 
     candidates: Candidates
@@ -46,9 +47,18 @@ class Sorted:
     size_sd: np.ndarray
     lip: np.ndarray
     toward_deg: np.ndarray
-    shade: np.ndarray
-    rim: np.ndarray
+    evidence: np.ndarray
     flags: np.ndarray
+
+    @property
+    def shade(self) -> np.ndarray:
+        """Darkness of the near side, in noise levels (asinh)."""
+        return self.evidence[:, 2]
+
+    @property
+    def rim(self) -> np.ndarray:
+        """Brightness of the far rim, in noise levels (asinh)."""
+        return self.evidence[:, 3]
 
     def take(self, index: np.ndarray) -> "Sorted":
         """Return the entries at `index` (whole numbers or a mask)."""
@@ -107,10 +117,28 @@ def vote_for_side(answer: Sorted) -> float:
     return float(np.sum(answer.confidence[answer.confidence > 0.5]))
 
 
-def calibrate(logits: np.ndarray, *, trust: float = 1.0) -> np.ndarray:
-    """Return the calibrated chance of a pit from the network's logits (n, kinds)."""
-    slope, offset = load_weights()["calibration"]
-    return _logistic(trust * (slope * pit_margin(logits) + offset))
+def read_evidence(patches: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return what a person can check in a close-up: darkness of the near side, brightness of the far rim.
+
+    Both in noise levels (asinh), shape (n,). The rim is the brightest column, since a deep pit's
+    shade reaches far and leaves only a thin bright lip.
+    """
+    lanes = patches[:, 1, _LANES]
+    return -lanes[:, :, _NEAR_SIDE].mean(axis=(1, 2)), lanes[:, :, _FAR_SIDE].mean(axis=1).max(axis=1, initial=-9.0)
+
+
+def describe_evidence(
+    logits: np.ndarray, diameter_px: np.ndarray, shade: np.ndarray, rim: np.ndarray
+) -> np.ndarray:
+    """Return what the confidence is made of, (n, 6): margin, size, shade, rim, the weaker of both, 1."""
+    return np.column_stack(
+        [pit_margin(logits), np.log(diameter_px), shade, rim, np.minimum(shade, rim), np.ones(len(shade))]
+    )
+
+
+def calibrate(evidence: np.ndarray, *, trust: float = 1.0) -> np.ndarray:
+    """Return the calibrated chance of a pit from `describe_evidence` (n, 6)."""
+    return _logistic(trust * (evidence @ load_weights()["calibration"]))
 
 
 def logit(chance: np.ndarray) -> np.ndarray:
@@ -156,19 +184,17 @@ def _look_twice(
 ) -> Sorted:
     worth = choose_by_glance(octaves, candidates, light)
     candidates, (toward_deg, angle_deg) = candidates.take(worth), (light[0][worth], light[1][worth])
-    first = _look(octaves, candidates, toward_deg, angle_deg)[0]
+    first, evidence = _look(octaves, candidates, toward_deg, angle_deg)
     chance = 1 - np.exp(first.logits[:, NOTHING] - _log_sum(first.logits))
-    hopeful = (calibrate(first.logits) > SECOND_LOOK_FROM) | (chance > settings.mark_confidence_min)
+    hopeful = (calibrate(evidence) > SECOND_LOOK_FROM) | (chance > settings.mark_confidence_min)
     moved = refine(candidates, first, toward_deg, octaves).take(hopeful)
     toward_deg, angle_deg = toward_deg[hopeful], angle_deg[hopeful]
-    second, patches = _look(octaves, moved, toward_deg, angle_deg)
+    second, evidence = _look(octaves, moved, toward_deg, angle_deg)
     shares = np.exp(second.logits - _log_sum(second.logits)[:, None])
     kind = shares.argmax(axis=1)
-    placed = refine(moved, second, toward_deg, octaves)
     answer = Sorted(
-        placed, kind, calibrate(second.logits, trust=trust), shares.max(axis=1), second.size_sd, second.lip,
-        toward_deg, -patches[:, 1][:, *_NEAR_SIDE].mean(axis=(1, 2)),
-        patches[:, 1][:, *_FAR_SIDE].mean(axis=(1, 2)), np.zeros(len(kind), np.int64),
+        refine(moved, second, toward_deg, octaves), kind, calibrate(evidence, trust=trust), shares.max(axis=1),
+        second.size_sd, second.lip, toward_deg, evidence, np.zeros(len(kind), np.int64),
     )  # fmt: skip
     is_mark = (kind != NOTHING) & (kind != PIT)
     listed = (answer.confidence >= KEPT_FROM) | (
@@ -181,7 +207,8 @@ def _look(
     octaves: list[Octave], candidates: Candidates, toward_deg: np.ndarray, angle_deg: np.ndarray
 ) -> tuple[Answer, np.ndarray]:
     patches = cut_patches(octaves, candidates, toward_deg)
-    return judge_patches(patches, describe_candidates(candidates, angle_deg)), patches
+    answer = judge_patches(patches, describe_candidates(candidates, angle_deg))
+    return answer, describe_evidence(answer.logits, candidates.diameter_px, *read_evidence(patches))
 
 
 def refine(candidates: Candidates, answer: Answer, toward_deg: np.ndarray, octaves: list[Octave]) -> Candidates:
