@@ -55,15 +55,21 @@ def share_inside(
     """
     left, top, right, bottom = np.asarray(windows_mm, float).reshape(-1, 4).T[:, :, None]
     radius_mm = np.maximum(radius_mm, 1e-9)
-    to_left, to_right = (left - x_mm) / radius_mm, (right - x_mm) / radius_mm
-    to_top, to_bottom = (top - y_mm) / radius_mm, (bottom - y_mm) / radius_mm
+    # Signed distance of each centre to the nearest edge from inside, in radii.
+    depth = np.minimum(np.minimum(x_mm - left, right - x_mm), np.minimum(y_mm - top, bottom - y_mm))
+    share = (depth >= radius_mm).astype(float)
+    window, disc = np.nonzero(np.abs(depth) < radius_mm)
+    x, y, radius = x_mm[disc], y_mm[disc], radius_mm[disc]
+    to_left, to_right = ((edge[window, 0] - x) / radius for edge in (left, right))
+    to_top, to_bottom = ((edge[window, 0] - y) / radius for edge in (top, bottom))
     area = (
         corner_area(to_right, to_bottom)
         - corner_area(to_left, to_bottom)
         - corner_area(to_right, to_top)
         + corner_area(to_left, to_top)
     )
-    return np.clip(area / np.pi, 0.0, 1.0)
+    share[window, disc] = np.clip(area / np.pi, 0.0, 1.0)
+    return share
 
 
 def lay_discs(

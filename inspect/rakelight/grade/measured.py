@@ -44,18 +44,25 @@ class PitArrays:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """Pits, seen face and smallest countable size, with windows placed once per size."""
+    """Pits, seen face and smallest countable size, with windows placed once per size.
+
+    every : 3 looks at every third window position each way, for speed; 1 at all.
+    """
 
     pits: PitArrays
     seen: SeenMap
     smallest_countable_mm: float
     settings: GradeSettings
+    every: int = 1
     placed: dict[tuple[float, float], Positions] = field(default_factory=dict)
 
     def positions(self, size_mm: tuple[float, float]) -> Positions:
         """Return all positions of a window; placed on first use and kept."""
         if size_mm not in self.placed:
-            self.placed[size_mm] = place_windows(self.seen, size_mm, settings=self.settings)
+            placed = place_windows(self.seen, size_mm, settings=self.settings, every=self.every)
+            if self.every > 1 and not placed.n_used:
+                placed = place_windows(self.seen, size_mm, settings=self.settings)
+            self.placed[size_mm] = placed
         return self.placed[size_mm]
 
     def fitting_positions(self, size_mm: tuple[float, float]) -> tuple[Positions, tuple[str, ...]]:

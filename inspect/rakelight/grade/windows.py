@@ -82,8 +82,12 @@ def sum_seen(face: FaceMap, *, settings: GradeSettings | None = None) -> SeenMap
     step_mm = _search_step_mm(face.size_mm, settings)
     block_px = max(1, int(step_mm / face.mm_per_px))
     row_starts, col_starts = np.arange(0, rows, block_px), np.arange(0, cols, block_px)
-    by_row = np.add.reduceat(face.seen, row_starts, axis=0, dtype=np.int32)
-    cells = np.add.reduceat(by_row, col_starts, axis=1) * face.mm_per_px**2
+    if face.seen.all():
+        cells = np.outer(np.diff(row_starts, append=rows), np.diff(col_starts, append=cols))
+    else:
+        by_row = np.add.reduceat(face.seen, row_starts, axis=0, dtype=np.int32)
+        cells = np.add.reduceat(by_row, col_starts, axis=1)
+    cells = cells * face.mm_per_px**2
     summed_mm2 = np.zeros((len(row_starts) + 1, len(col_starts) + 1))
     np.cumsum(np.cumsum(cells, axis=0), axis=1, out=summed_mm2[1:, 1:])
     nodes_x_mm = np.append(col_starts, cols) * face.mm_per_px
@@ -101,7 +105,11 @@ def mask_seen(seen: SeenMap, is_kept: Callable[[np.ndarray, np.ndarray], np.ndar
 
 
 def place_windows(
-    seen: SeenMap, size_mm: tuple[float, float], *, settings: GradeSettings | None = None
+    seen: SeenMap,
+    size_mm: tuple[float, float],
+    *,
+    settings: GradeSettings | None = None,
+    every: int = 1,
 ) -> Positions:
     """Return all positions of a window on the face, with the seen area in each, mm2.
 
@@ -110,6 +118,8 @@ def place_windows(
     seen : SeenMap
     size_mm : (width, height), mm
         `WHOLE_FACE` gives the one window that is the face.
+    every : int
+        2 takes every second position each way, for a quick look; 1 takes all.
 
     Returns
     -------
@@ -121,8 +131,8 @@ def place_windows(
     if size_mm == WHOLE_FACE:
         size_mm = seen.size_mm
     step_mm = _search_step_mm(seen.size_mm, settings)
-    left_mm = _starts(seen.size_mm[0], size_mm[0], step_mm)
-    top_mm = _starts(seen.size_mm[1], size_mm[1], step_mm)
+    left_mm = _starts(seen.size_mm[0], size_mm[0], step_mm)[::every]
+    top_mm = _starts(seen.size_mm[1], size_mm[1], step_mm)[::every]
     nodes_x_mm = _edges(left_mm, size_mm[0], seen.size_mm[0])
     nodes_y_mm = _edges(top_mm, size_mm[1], seen.size_mm[1])
     summed = _read_between(seen, nodes_x_mm, nodes_y_mm)
@@ -211,22 +221,29 @@ def keep_inside(
     )
 
 
+def _search_step_mm(size_mm: tuple[float, float], settings: GradeSettings) -> float:
+    """Return the step between positions: as set, or coarser on a face with very many, mm."""
+    coarsest_mm = math.sqrt(size_mm[0] * size_mm[1] / settings.window_positions_max)
+    return max(settings.window_step_mm, coarsest_mm)
+
+
 def pick_worst(positions: Positions, value: np.ndarray, *, n: int) -> list[tuple[int, int]]:
     """Return up to `n` (row, col) of used positions with the highest values, spread out.
 
     One per block of a quarter window, the worst first: the windows that could be the worst
     one once the sizes are known better.
     """
-    shown = np.where(positions.is_used, value, -math.inf)
     step = max(1, round(min(positions.size_mm) / 4 / _step_of(positions)))
-    best: list[tuple[float, int, int]] = []
-    for row in range(0, shown.shape[0], step):
-        for col in range(0, shown.shape[1], step):
-            block = shown[row : row + step, col : col + step]
-            at = np.unravel_index(int(np.argmax(block)), block.shape)
-            best.append((-float(block[at]), row + int(at[0]), col + int(at[1])))
-    best = sorted(entry for entry in best if math.isfinite(entry[0]))
-    return [(row, col) for _, row, col in best[:n]]
+    rows, cols = (-(-size // step) for size in value.shape)
+    shown = np.full((rows * step, cols * step), -math.inf)
+    shown[: value.shape[0], : value.shape[1]] = np.where(positions.is_used, value, -math.inf)
+    blocks = shown.reshape(rows, step, cols, step).swapaxes(1, 2).reshape(rows * cols, step * step)
+    at, worst = blocks.argmax(axis=1), blocks.max(axis=1)
+    order = np.argsort(-worst, kind="stable")[:n]
+    order = order[np.isfinite(worst[order])]
+    row = order // cols * step + at[order] // step
+    col = order % cols * step + at[order] % step
+    return list(zip(row.tolist(), col.tolist(), strict=True))
 
 
 def pick_middle(positions: Positions, value: np.ndarray) -> tuple[int, int]:
@@ -241,11 +258,6 @@ def describe_window(positions: Positions, at: tuple[int, int], *, share: float, 
     """Return the record of one window; x_mm and y_mm are its top-left corner."""
     left_mm, top_mm, _, _ = positions.window_mm(*at)
     return Window(positions.size_mm, left_mm, top_mm, share, n)
-
-
-def _search_step_mm(size_mm: tuple[float, float], settings: GradeSettings) -> float:
-    coarsest_mm = math.sqrt(size_mm[0] * size_mm[1] / settings.window_positions_max)
-    return max(settings.window_step_mm, coarsest_mm)
 
 
 def _starts(face_mm: float, window_mm: float, step_mm: float) -> np.ndarray:

@@ -17,21 +17,28 @@ KEPT = ("minutes", "paste_g", "money", "penalty_min", "cost", "coated_m2", "n_fi
 
 
 def list_alternatives(
-    problem: Problem, solution: Solution, regions: Sequence[Region]
+    problem: Problem,
+    solution: Solution,
+    regions: Sequence[Region],
+    *,
+    limits: list[dict[str, Any]],
 ) -> list[dict[str, Any]]:
     """Return plan A (least cost), B (by hand only) and C (coat every zone), with their figures.
 
-    `limits` holds the worst figure after each, `is_limit_expected` None when nothing was
-    agreed. B comes from the quick search, so it may lie a little above its own least cost.
+    `limits` holds the worst figure after each (plan A's are given, as they are known);
+    `is_limit_expected` is None when nothing was agreed. B comes from the quick search, so it
+    may lie a little above its own least cost.
     """
-    by_hand = plan_by_hand(problem, regions)
-    choices = (
-        ("A", "least_cost", solution.choice),
-        ("B", "by_hand", by_hand),
+    titles, before = read_sentences()["alternative"], [one["before"] for one in limits]
+    plans = [_describe(problem, "A", titles["least_cost"], solution.choice, limits)]
+    others = (
+        ("B", "by_hand", plan_by_hand(problem, regions)),
         ("C", "coat", coat_everything(problem)),
     )
-    titles = read_sentences()["alternative"]
-    return [_describe(problem, name, titles[key], choice, regions) for name, key, choice in choices]
+    for name, key, choice in others:
+        after = list_limit_figures(problem, choice, regions, before=before)
+        plans.append(_describe(problem, name, titles[key], choice, after))
+    return plans
 
 
 def plan_by_hand(problem: Problem, regions: Sequence[Region]) -> np.ndarray:
@@ -51,10 +58,9 @@ def plan_by_hand(problem: Problem, regions: Sequence[Region]) -> np.ndarray:
 
 
 def _describe(
-    problem: Problem, name: str, title: str, choice: np.ndarray, regions: Sequence[Region]
+    problem: Problem, name: str, title: str, choice: np.ndarray, limits: list[dict[str, Any]]
 ) -> dict[str, Any]:
     figures = sum_choice(problem, choice)
-    limits = list_limit_figures(problem, choice, regions)
     return {
         "name": name,
         "title": title,

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .limits import Watch, WindowRows, columns_of, find_broken, left_by_option
+from .limits import Watch, WindowRows, find_broken, left_by_option
 from .options import is_by_hand
 from .problem import COATED, Problem
+from .quick import improve_step_by_step
 from .solver import solve_exactly
 
 N_ROUNDS = 40
@@ -134,6 +135,14 @@ class _Table:
         n_pits = len(self.problem.pits.pit_id)
         return find_broken(watches, self.problem.left_open(choice), n_pits=n_pits)
 
+    def improve(self, rows: WindowRows, start: np.ndarray) -> np.ndarray | None:
+        """Return what the quick search makes of a choice, for the windows known so far."""
+        if not rows.n:
+            return np.array(start)
+        return improve_step_by_step(
+            self.amounts(rows), rows.aims, first=self.first, costs=self.costs, start=start
+        )
+
     def amounts(self, rows: WindowRows) -> np.ndarray:
         """Return what each column leaves in each window (windows x columns)."""
         return np.asarray((rows.weights @ self.left).todense())
@@ -160,7 +169,7 @@ def _search_quickly(
             table,
             watches,
             rows,
-            lambda known, start=start: improve_step_by_step(table, known, start),
+            lambda known, start=start: table.improve(known, start),
         )
         if choice is not None and table.problem.cost(choice) < best_cost:
             best, best_cost = choice, table.problem.cost(choice)
@@ -206,57 +215,8 @@ def _search_exactly(
         rows = rows.with_more(more)
     if choice is None:
         return None, bound, rows
-    mended, rows = _until_unbroken(
-        table, watches, rows, lambda known: improve_step_by_step(table, known, choice)
-    )
+    mended, rows = _until_unbroken(table, watches, rows, lambda known: table.improve(known, choice))
     return mended, bound, rows
-
-
-def improve_step_by_step(table: _Table, rows: WindowRows, start: np.ndarray) -> np.ndarray | None:
-    """Return a choice that keeps the windows: best relief per cost first, then undo what is spare.
-
-    None when no single step helps any more.
-    """
-    choice = np.array(start)
-    if not rows.n:
-        return choice
-    amounts = table.amounts(rows)
-    n_options = table.first[-1]
-    unit_of = np.repeat(np.arange(len(choice)), np.diff(table.first))
-    while True:
-        columns = columns_of(choice, table.first)
-        over = amounts[:, columns].sum(axis=1) - rows.aims
-        broken = over > 1e-9
-        if not broken.any():
-            return _undo_spare(table, amounts, rows.aims, choice)
-        now = amounts[np.ix_(broken, columns)][:, unit_of]
-        relief = np.minimum(now - amounts[broken, :n_options], over[broken, None])
-        gain = np.maximum(relief, 0).sum(axis=0) * (choice[unit_of] != COATED)
-        extra = np.maximum(table.costs[:n_options] - table.costs[columns][unit_of], 1e-9)
-        best = int(np.argmax(gain / extra))
-        if gain[best] <= 1e-12:
-            return None
-        choice[unit_of[best]] = best - table.first[unit_of[best]]
-
-
-def _undo_spare(
-    table: _Table, amounts: np.ndarray, aims: np.ndarray, choice: np.ndarray
-) -> np.ndarray:
-    """Take back what later steps made needless, the dearest first."""
-    columns = columns_of(choice, table.first)
-    totals = amounts[:, columns].sum(axis=1)
-    for unit in np.argsort(-table.costs[columns], kind="stable"):
-        if choice[unit] == COATED:
-            continue
-        low, high = table.first[unit], table.first[unit + 1]
-        now = low + choice[unit]
-        fits = (totals - amounts[:, now])[:, None] + amounts[:, low:high] <= aims[:, None] + 1e-9
-        costs = np.where(fits.all(axis=0), table.costs[low:high], np.inf)
-        best = int(np.argmin(costs))
-        if costs[best] < table.costs[now] - 1e-12:
-            totals += amounts[:, low + best] - amounts[:, now]
-            choice[unit] = best
-    return choice
 
 
 def _zone_sets(problem: Problem) -> list[tuple[int, ...]]:

@@ -88,14 +88,22 @@ def sum_choice(problem: Problem, choice: np.ndarray) -> dict[str, Any]:
 
 
 def list_limit_figures(
-    problem: Problem, choice: np.ndarray, regions: Sequence[Region]
+    problem: Problem,
+    choice: np.ndarray,
+    regions: Sequence[Region],
+    *,
+    before: Sequence[float] | None = None,
 ) -> list[dict[str, Any]]:
-    """Return every agreed limit with its worst figure before and as expected after the work."""
+    """Return every agreed limit with its worst figure before and as expected after the work.
+
+    `before` saves working out the worst figures before the work again, in the same order.
+    """
     left, margin = problem.left_open(choice), problem.settings.plan_margin_share
     entries = []
     for region in regions:
         for limit in region.limits:
-            before = _worst(region, limit, np.ones(len(region.rows)))
+            known = before[len(entries)] if before is not None else None
+            untouched = known or _worst(region, limit, np.ones(len(region.rows)))
             after = _worst(region, limit, left[region.rows])
             aim = limit.limit * (1 - margin)
             entries.append(
@@ -104,7 +112,7 @@ def list_limit_figures(
                     "text": limit.text,
                     "unit": UNITS[limit.kind],
                     "limit": limit.limit,
-                    "before": before,
+                    "before": untouched,
                     "after": after,
                     "is_expected": _keeps(after, limit.limit, limit.is_limit_allowed),
                     "has_margin": limit.kind == "largest_void" or _keeps(after, aim, True),

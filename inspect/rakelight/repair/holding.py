@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from scipy.sparse import csr_matrix
 
 from ..grade.regions import value_of_limit, weigh_windows
 from ..grade.windows import pick_worst
@@ -61,7 +62,7 @@ def _hold_chance(
         variance = np.where(treated[rows], still_open * (1 - still_open), 0.0)
         spread, _ = value_of_limit(watch.region, watch.limit, np.sqrt(variance))
         at = pick_worst(positions, mean + SPREAD * spread, n=N_WINDOWS)
-        weights = weigh_windows(watch.region, watch.limit, positions, at)
-        values = drawn[:, rows].astype(float) @ weights.T
-        holds &= values.max(axis=1) <= watch.limit.limit * (1 + 1e-9) + 1e-9
+        weights = csr_matrix(weigh_windows(watch.region, watch.limit, positions, at))
+        values = weights @ drawn[:, rows].T.astype(float)
+        holds &= values.max(axis=0) <= watch.limit.limit * (1 + 1e-9) + 1e-9
     return float(holds.mean())

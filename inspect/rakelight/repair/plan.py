@@ -84,7 +84,9 @@ def plan_repair(
     solution = choose_actions(problem, regions)
     strip = find_test_strip(problem, solution.choice)
     figures = collect_figures(problem, solution, regions, test_strip=strip, grade=grade)
-    figures["alternatives"] = list_alternatives(problem, solution, regions)
+    figures["alternatives"] = list_alternatives(
+        problem, solution, regions, limits=figures["limits"]
+    )
     figures["hints"] = [dict(hint) for hint in list_hints(plan_pits.arrays, seen)]
     return write_plan(problem, solution, figures, face_m2=seen.total_mm2 / MM2_PER_M2, stuck=stuck)
 
