@@ -54,12 +54,14 @@ class Scene:
         return self.rgb.shape[0] * self.rgb.shape[1] * (self.mm_per_px / 1000) ** 2
 
 
-def draw_scene(seed: int, *, generators, angle_deg, mm_per_px, limit_mm, size_px=(2000, 1500), **changes) -> Scene:
+def draw_scene(seed: int, *, generators, angle_deg, mm_per_px, limit_mm, size_px=(2000, 1500), deepen=(1, 1), **changes) -> Scene:
     """Return a scene with all its numbers drawn from the seed."""
     rng = np.random.default_rng([seed, 5])
     pixel = float(rng.uniform(*mm_per_px))
     base = RECIPES[str(rng.choice(list(generators)))]
     drawn = {key: float(rng.uniform(*value)) for key, value in changes.items()}
+    if deepen != (1, 1):
+        drawn["depth_ratio"] = (base.depth_ratio[0], base.depth_ratio[1] * float(rng.uniform(*deepen)))
     recipe = replace(base, mm_per_px=pixel, size_mm=(size_px[0] * pixel, size_px[1] * pixel), **drawn)
     slab = make_slab(recipe, seed=seed)
     lamp = SceneLamp(float(rng.uniform(0, 360)), float(rng.uniform(*angle_deg)), spread_deg=float(rng.uniform(0.3, 1.5)))

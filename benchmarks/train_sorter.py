@@ -205,7 +205,7 @@ def export(models: tuple[Sorter, Glance], calibration: tuple[float, ...], record
         elif array.ndim == 2:
             array = array.T
         weights[name] = array.astype(np.float16)
-    np.savez_compressed(DATA / "sorter.npz", calibration=np.array(calibration, np.float32), **weights)
+    np.savez_compressed(DATA / "sorter.npz", calibration=np.array(calibration, np.float32), size_correction=np.zeros(2, np.float32), **weights)
     (DATA / "sorter.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
 
 
@@ -223,7 +223,7 @@ def main() -> None:
     fit(model, train, epochs=chosen.epochs)
     raw = answer(model.eval(), kept)
     slope, offset = fit_calibration(raw, kept["kind"].numpy())
-    calibration = (slope, 0.0, 0.0, 0.0, 0.0, offset)  # until calibrate_sorter.py has looked at whole photos
+    calibration = (slope, 0.0, 0.0, 0.0, 0.0, 0.0, offset)  # until calibrate_sorter.py has looked at whole photos
     record = {
         "what": "weights of the sorter (pits.network), float16",
         "generators": ["caps", "worn", "dishes", "cast_wall", "honed"],

@@ -24,7 +24,9 @@ GLANCE_MARK_FROM = 0.7  # marks are listed for orientation only, so only clear o
 SECOND_LOOK_FROM = 0.03  # first-look confidence that earns a second look; our choice
 KEPT_FROM = 0.05  # less sure candidates are forgotten; the ones between here and the list are for a person to raise
 UNKNOWN_SIDE_TRUST = 0.6  # how much of the evidence counts when the lamp's side is a guess; our choice
+LIP_RATIO, LIP_OVERLAP_MAX = 3.0, 0.1  # our choice
 OVERLAP_MAX = 0.35  # share of the smaller circle that two pits may share; our choice
+STAIN_LIGHT_MIN = 0.45  # light left by the darkest common stains on a face; darker is shade (our choice)
 _LANES = slice(10, 15)  # rows of the close-up through the candidate's middle
 _NEAR_SIDE = slice(8, 12)  # columns from the lip on the lamp's side almost to the middle
 _FAR_SIDE = slice(13, 19)  # columns from beyond the middle to just past the far lip
@@ -37,7 +39,7 @@ class Sorted:
     candidates : with refined centre and diameter; kind : index into `network.KINDS`; confidence :
     calibrated chance of being a pit; kind_confidence : of being what `kind` says; size_sd : relative
     standard uncertainty of the diameter; lip : (n, 16); toward_deg : lamp side at the pit; evidence :
-    (n, 6) what the confidence is made of (`describe_evidence`); flags : bits.
+    (n, 7) what the confidence is made of (`describe_evidence`); flags : bits.
     """
 
     candidates: Candidates
@@ -117,27 +119,39 @@ def vote_for_side(answer: Sorted) -> float:
     return float(np.sum(answer.confidence[answer.confidence > 0.5]))
 
 
-def read_evidence(patches: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return what a person can check in a close-up: darkness of the near side, brightness of the far rim.
+def read_evidence(patches: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return what a person can check in a close-up: shade, rim and blackness, each (n,).
 
-    Both in noise levels (asinh), shape (n,). The rim is the brightest column, since a deep pit's
-    shade reaches far and leaves only a thin bright lip.
+    Darkness of the near side and brightness of the far rim in noise levels (asinh); the rim is the
+    brightest column, since a deep pit's shade reaches far and leaves only a thin bright lip.
+    Blackness is by how much the middle is darker than paint or a stain can make it.
     """
     lanes = patches[:, 1, _LANES]
-    return -lanes[:, :, _NEAR_SIDE].mean(axis=(1, 2)), lanes[:, :, _FAR_SIDE].mean(axis=1).max(axis=1, initial=-9.0)
+    shade = -lanes[:, :, _NEAR_SIDE].mean(axis=(1, 2))
+    rim = lanes[:, :, _FAR_SIDE].mean(axis=1).max(axis=1, initial=-9.0)
+    middle = patches[:, 0, _LANES, _LANES].mean(axis=(1, 2))
+    return shade, rim, np.maximum(0.0, STAIN_LIGHT_MIN - (1 + middle))
 
 
 def describe_evidence(
-    logits: np.ndarray, diameter_px: np.ndarray, shade: np.ndarray, rim: np.ndarray
+    logits: np.ndarray, diameter_px: np.ndarray, seen: tuple[np.ndarray, np.ndarray, np.ndarray]
 ) -> np.ndarray:
-    """Return what the confidence is made of, (n, 6): margin, size, shade, rim, the weaker of both, 1."""
-    return np.column_stack(
-        [pit_margin(logits), np.log(diameter_px), shade, rim, np.minimum(shade, rim), np.ones(len(shade))]
-    )
+    """Return what the confidence is made of, (n, 7).
+
+    Margin, log of the size in px, shade, rim, blackness, the weaker of shade and rim, and 1.
+    """
+    weaker = np.minimum(seen[0], seen[1])
+    return np.column_stack([pit_margin(logits), np.log(diameter_px), *seen, weaker, np.ones(len(logits))])
+
+
+def correct_size(diameter_px: np.ndarray) -> np.ndarray:
+    """Return diameters freed of the network's mean bias, which depends on the size in pixels."""
+    offset, slope = load_weights()["size_correction"]
+    return (diameter_px * np.exp(offset + slope * np.log(np.maximum(diameter_px, 1.0)))).astype(np.float32)
 
 
 def calibrate(evidence: np.ndarray, *, trust: float = 1.0) -> np.ndarray:
-    """Return the calibrated chance of a pit from `describe_evidence` (n, 6)."""
+    """Return the calibrated chance of a pit from `describe_evidence` (n, 7)."""
     return _logistic(trust * (evidence @ load_weights()["calibration"]))
 
 
@@ -156,12 +170,18 @@ def pit_margin(logits: np.ndarray) -> np.ndarray:
 
 def drop_overlaps(answer: Sorted, *, overlap_max: float = OVERLAP_MAX) -> Sorted:
     """Return the entries, surest first, without those that mostly lie on a surer one of like kind."""
-    order = np.argsort(-np.maximum(answer.confidence, answer.kind_confidence * 0.5), kind="stable")
+    # Large and sure first, so that a small sure thing on its lip cannot take a large pit away.
+    worth = np.maximum(answer.confidence, answer.kind_confidence * 0.5) + (answer.confidence > 0.5)
+    order = np.lexsort((-worth, -np.where(answer.confidence > 0.5, np.log2(answer.candidates.diameter_px) // 1.6, 0)))
     answer = answer.take(order)
     c = answer.candidates
     keep = np.ones(len(c), bool)
     for i, j in _touching_pairs(c):
-        if keep[i] and keep[j] and _shared_share(c, i, j) > overlap_max:
+        if not (keep[i] and keep[j]):
+            continue
+        # What sits on the lip of a pit several times its size is nearly always a piece of that lip.
+        is_on_lip = c.diameter_px[i] > LIP_RATIO * c.diameter_px[j]
+        if _shared_share(c, i, j) > (LIP_OVERLAP_MAX if is_on_lip else overlap_max):
             keep[j] = False
     return answer.take(keep)
 
@@ -192,8 +212,10 @@ def _look_twice(
     second, evidence = _look(octaves, moved, toward_deg, angle_deg)
     shares = np.exp(second.logits - _log_sum(second.logits)[:, None])
     kind = shares.argmax(axis=1)
+    placed = refine(moved, second, toward_deg, octaves)
+    placed = replace(placed, diameter_px=correct_size(placed.diameter_px))
     answer = Sorted(
-        refine(moved, second, toward_deg, octaves), kind, calibrate(evidence, trust=trust), shares.max(axis=1),
+        placed, kind, calibrate(evidence, trust=trust), shares.max(axis=1),
         second.size_sd, second.lip, toward_deg, evidence, np.zeros(len(kind), np.int64),
     )  # fmt: skip
     is_mark = (kind != NOTHING) & (kind != PIT)
@@ -208,7 +230,7 @@ def _look(
 ) -> tuple[Answer, np.ndarray]:
     patches = cut_patches(octaves, candidates, toward_deg)
     answer = judge_patches(patches, describe_candidates(candidates, angle_deg))
-    return answer, describe_evidence(answer.logits, candidates.diameter_px, *read_evidence(patches))
+    return answer, describe_evidence(answer.logits, candidates.diameter_px, read_evidence(patches))
 
 
 def refine(candidates: Candidates, answer: Answer, toward_deg: np.ndarray, octaves: list[Octave]) -> Candidates:
