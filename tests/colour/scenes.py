@@ -77,7 +77,7 @@ class Scene:
         lab[..., 0] += self.drift_L * (x / self.size_mm[0] - 0.5)
         lab[..., 0] += self.joint_L * (x > 0.55 * self.size_mm[0])
         for cx, cy, rx, ry, step in self.blotches:
-            lab[..., 0] += step / (1 + np.exp((np.hypot((x - cx) / rx, (y - cy) / ry) - 1) * 8))
+            lab[..., 0] += step / (1 + np.exp(np.minimum(np.hypot((x - cx) / rx, (y - cy) / ry) - 1, 5) * 8))
         if self.strip is not None:
             lab[..., 0] += self.strip[4] * self._in_strip()
         for cx, cy, diameter, *steps in self.patches:

@@ -156,11 +156,12 @@ def _reduce_masks(face: FaceMap, leave_out: list[Any], step: int, shape: tuple[i
     bare = cv2.resize(trimmed, (cols, rows), interpolation=cv2.INTER_AREA) == 255
     for item in leave_out:
         if isinstance(item, (tuple, list)):
-            _leave_out_rect(bare, item, step * face.mm_per_px)
+            leave_out_rect(bare, item, step * face.mm_per_px)
     return bare
 
 
-def _leave_out_rect(bare: np.ndarray, rect_mm: tuple[float, ...], block_mm: float) -> None:
+def leave_out_rect(bare: np.ndarray, rect_mm: tuple[float, ...], block_mm: float) -> None:
+    """Set the blocks (rows, cols) of a rectangle in slab mm, and one around it, to False in place."""
     left, top, width, height = (value / block_mm for value in rect_mm[:4])
     rows = slice(max(math.floor(top) - 1, 0), max(math.ceil(top + height) + 1, 0))
     bare[rows, max(math.floor(left) - 1, 0) : max(math.ceil(left + width) + 1, 0)] = False

@@ -39,8 +39,9 @@ def measure_drift(
     Returns
     -------
     Two mappings: from, to, dE00, low, high, dL, dL_sd, words, verdict (drift, even or
-    cannot_tell) and light_dE00, the change that was taken out as the lamp's. Empty when fewer
-    than four cells lie along an axis.
+    cannot_tell), is_separated (False: one photo, lamp and slab cannot be told apart) and
+    light_dE00, the change that was taken out as the lamp's. Empty when fewer than four cells lie
+    along an axis.
 
     Errors of the answer
     --------------------
@@ -68,6 +69,7 @@ def measure_drift(
         answer = {"from": first, "to": last, **give_interval(middle, change, sd, spare)}
         half_step = np.array([light_step / 2, 0, 0])
         answer["light_dE00"] = float(measure_dE00(middle + half_step, middle - half_step))
+        answer["is_separated"] = falloff.separates_drift
         answer["verdict"] = _judge(answer, falloff.separates_drift, settings.drift_even_dE00)
         answers.append(answer)
     return answers

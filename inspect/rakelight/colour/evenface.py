@@ -4,14 +4,14 @@ Catalogue: `EvenFace` and `even_face`, the one door through which grid, patches 
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from ..core.records import FaceMap
 from ..core.settings import ColourSettings
-from .balance import Blocks, GreyReading, Shoot, read_grey, reduce_face
+from .balance import Blocks, GreyReading, Shoot, leave_out_rect, read_grey, reduce_face
 from .falloff import Falloff, find_falloff
 from .sidelight import SideLight, refuse_side_light
 
@@ -65,12 +65,14 @@ def even_face(
     *,
     grey: Sequence[float] | GreyReading | None = None,
     leave_out: Iterable[Any] = (),
+    set_apart: Iterable[tuple[float, ...]] = (),
     shoot: Shoot | None = None,
     settings: ColourSettings | None = None,
 ) -> EvenFace:
     """Return a soft-light photo ready for reading tone; a raking photo is a ColourError.
 
-    Arguments as `measure_colour`.
+    Arguments as `measure_colour`; `set_apart` are rectangles (x_mm, y_mm, width_mm, height_mm) of
+    trials: they are read, but the lamp is not modelled on them, as their tone differs on purpose.
 
     Errors of the answer: those of `read_grey` and `find_falloff`. Source: definition.
     """
@@ -82,7 +84,11 @@ def even_face(
         leave_out.append(tuple(grey))
     leave_out.extend(tuple(paper) for paper in shoot.papers)
     blocks = reduce_face(soft_face, leave_out=leave_out, settings=settings)
-    falloff = find_falloff(blocks, shoot, face=soft_face, settings=settings)
+    plain = blocks.clean.copy()
+    for rect in set_apart:
+        leave_out_rect(plain, rect, blocks.block_mm)
+    lamp_blocks = replace(blocks, clean=plain)
+    falloff = find_falloff(lamp_blocks, shoot, face=soft_face, settings=settings)
     side_light = refuse_side_light(soft_face, blocks, falloff, shoot)
     return EvenFace(soft_face, blocks, falloff, reading, side_light)
 

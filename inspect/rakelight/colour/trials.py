@@ -25,6 +25,8 @@ from .patches import average_middle
 
 PART_MM = 20.0
 """An area is cut into parts of about this side; how they differ tells how sure its tone is."""
+MOTTLE_MM = 70.0
+"""Parts nearer than this are alike on mottled concrete and count as one (our choice, made-up slabs)."""
 AROUND_MM = 60.0
 """Width of the belt of face around a trial that it is held against (our choice)."""
 GRAIN_MM = (0.25, 2.0)
@@ -199,8 +201,8 @@ def _read_blocks(even: EvenFace, inside: np.ndarray, rect_mm, name: str) -> Area
     spread = means.std(axis=0, ddof=1) if len(parts) > 2 else np.full(3, 0.5)
     middle = (rect_mm[0] + rect_mm[2] / 2, rect_mm[1] + rect_mm[3] / 2)
     lab = find_lab(average_middle(tone[inside])).astype(float)
-    # Neighbouring parts of mottled concrete are alike: half of them count (our choice).
-    sd = spread / math.sqrt(max(len(parts) / 2, 1))
+    n_alone = len(parts) * (PART_MM / MOTTLE_MM) ** 2
+    sd = spread / math.sqrt(max(n_alone, 1.5))
     return AreaTone(lab, sd, _read_grain(even, rect_mm, lab), len(parts), middle)
 
 

@@ -64,7 +64,10 @@ def _list_drifts(drifts: list[dict[str, Any]]) -> list[str]:
         if drift["verdict"] == "drift":
             span = f"{drift['low']:.1f} to {drift['high']:.1f}"
             parts.append(f"{drift['words']} {ends} by {drift['dE00']:.1f} dE00 ({span})")
-    unclear = [f"{d['from']} to {d['to']}" for d in drifts if d["verdict"] == "cannot_tell"]
-    if unclear:
-        parts.append(f"a slow drift from {' and from '.join(unclear)} cannot be told from the lamp")
+    for drift in drifts:
+        if drift["verdict"] == "cannot_tell" and drift["is_separated"]:
+            parts.append(f"a drift from {drift['from']} to {drift['to']} is not clear (up to {drift['high']:.1f} dE00)")
+    hidden = [f"{d['from']} to {d['to']}" for d in drifts if not d["is_separated"]]
+    if hidden:
+        parts.append(f"a slow drift from {' and from '.join(hidden)} cannot be told from the lamp")
     return parts
