@@ -27,17 +27,19 @@ def list_alternatives(
 
     `limits` holds the worst figure after each (plan A's are given, as they are known);
     `is_limit_expected` is None when nothing was agreed. B comes from the quick search, so it
-    may lie a little above its own least cost.
+    may lie a little above its own least cost; `same_as` names plan A where a plan is no other.
     """
     titles, before = read_sentences()["alternative"], [one["before"] for one in limits]
-    plans = [_describe(problem, "A", titles["least_cost"], solution.choice, limits)]
+    least = _describe(problem, "A", titles["least_cost"], solution.choice, limits)
+    plans = [least | {"same_as": ""}]
     others = (
         ("B", "by_hand", plan_by_hand(problem, regions)),
         ("C", "coat", coat_everything(problem)),
     )
     for name, key, choice in others:
         after = list_limit_figures(problem, choice, regions, before=before)
-        plans.append(_describe(problem, name, titles[key], choice, after))
+        same = "A" if np.array_equal(choice, solution.choice) else ""
+        plans.append(_describe(problem, name, titles[key], choice, after) | {"same_as": same})
     return plans
 
 

@@ -33,6 +33,7 @@ from .tables import coated_m2, fields_by_action, list_fields, list_pit_actions
 from .wording import read_sentences
 
 MM2_PER_M2 = 1e6
+WIDE_GAP = 0.5  # a gap above this tells nothing; our choice
 
 
 def plan_repair(
@@ -204,6 +205,8 @@ def _limit_note(figures: dict[str, Any], settings: RepairSettings, stuck: Sequen
         return words["limit_missed"].format(why=why)
     key = "limit_met" if figures["has_margin"] else "limit_met_tight"
     note = words[key].format(margin=f"{settings.plan_margin_share:.0%}")
-    if np.isfinite(figures["gap"]):
+    if figures["gap"] > WIDE_GAP:
+        note += " " + words["gap_unknown"]
+    elif np.isfinite(figures["gap"]):
         note += " " + words["within_gap"].format(gap=f"{figures['gap']:.1%}")
     return note
