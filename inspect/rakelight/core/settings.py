@@ -99,15 +99,12 @@ class QualitySettings(CheckedSettings):
         source="made-up slabs: above 25 degrees shallow pits lose their shadow",
     )
     wall_light_min: float = setting(
-        1.6, "Pit walls under raking light shine at least this many times brighter than the face.",
-        low=1, high=5, source="1 / sin(39 degrees), Lambert's law; made-up photos at 10 to 20 degrees: above 1.9",
+        1.55, "Pit walls less bright than this, in units of the face, mean the light does not rake.",
+        low=1, high=5, source="1 / sin(40 degrees), Lambert's law; made-up photos: high lamp below 1.5",
     )
-    one_sided_min: float = setting(
-        0.6, "Balance of lamp sides below which, with weak walls, a second light is suspected.",
-        low=0, high=1,
-    )
-    second_wall_light: float = setting(
-        2.0, "Walls darker than this together with mixed sides mean a second light.", low=1, high=5
+    wall_light_good: float = setting(
+        1.9, "Pit walls less bright than this mean a lamp too high or a second light.",
+        low=1, high=5, source="1 / sin(32 degrees); made-up photos at 10 to 20 degrees: above 1.98",
     )
     grain_contrast_min: float = setting(
         0.055, "Without pits and with less grain than this no relief is seen at all.", low=0, high=1,
@@ -368,27 +365,19 @@ class ColourSettings(CheckedSettings):
         0.18, "Reflectance of the grey reference unless it is typed in.", low=0.01, high=1,
         source="usual photographic grey card, from memory",
     )
-    block_mm: float = setting(
-        2.5, "Light is averaged over blocks of this side before tone is read.", unit="mm", low=0.1, high=20
-    )
-    cell_seen_min: float = setting(
-        0.25, "A cell is read when at least this share of it is clean face.", low=0.01, high=1
-    )
+    block_mm: float = setting(2.5, "Side of the blocks light is averaged over.", unit="mm", low=0.1, high=20)
+    cell_seen_min: float = setting(0.25, "Least share of clean face in a cell that is read.", low=0.01, high=1)
     lamp_end_change: float = setting(
-        0.30, "Change of light from end to end a soft lamp may well have, for when one photo cannot tell.",
-        low=0.01, high=2,
+        0.30, "Change of light from end to end a soft lamp may well have, as natural log.", low=0.01, high=2
     )
     drift_even_dE00: float = setting(
         1.0, "A drift from end to end that stays below this is called even.", unit="dE00", low=0.1, high=10,
         source="1 is just visible on average; real range about 0.1 to 2 (colour difference review, read)",
     )
     blotch_dE00: float = setting(
-        2.0, "An area that differs from the slab's median by this much is listed.", unit="dE00",
-        low=0.3, high=20,
+        2.0, "Areas that differ this much from the slab's median are listed.", unit="dE00", low=0.3, high=20
     )
-    blotch_smallest_mm: float = setting(
-        40.0, "Areas smaller than a disc of this diameter are not listed.", unit="mm", low=5
-    )
+    blotch_smallest_mm: float = setting(40.0, "Diameter of the smallest area listed.", unit="mm", low=5)
     spot_dE00: float = setting(
         2.0, "A patch that differs from the ring around it by this much will read as a spot.", unit="dE00",
         low=0.3, high=20, source="top of the range called just visible (colour difference review, read)",
