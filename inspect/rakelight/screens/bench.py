@@ -1,4 +1,4 @@
-"""The bench: which drafts are being measured now, at most two at a time, each in its own process."""
+"""The bench: which errands are being worked on now, at most two at a time, each in its own process."""
 
 import os
 import subprocess
@@ -6,74 +6,74 @@ import sys
 import threading
 import time
 
-from .drafts import ENVIRONMENT, Progress, desk_folder, read_progress, write_progress
-from .measuring import end_progress
+from . import desk
 
 AT_ONCE = 2
 
 
 class Bench:
-    """Starts, watches and stops the measuring of drafts; one for the whole program.
+    """Starts, watches and stops errands; one bench for the whole program.
 
-    Further drafts wait their turn in the order they came. Whatever ends a process, its draft's
+    Further errands wait their turn in the order they came. Whatever ends a process, the errand's
     progress says so in a sentence.
     """
 
     def __init__(self, at_once: int = AT_ONCE) -> None:
         self._places = threading.BoundedSemaphore(at_once)
         self._lock = threading.Lock()
-        self._known: dict[str, subprocess.Popen | None] = {}
+        self._known: dict[tuple[str, str], subprocess.Popen | None] = {}
 
-    def start(self, uid: str) -> None:
-        """Begin to measure a draft, or to wait for a place; a draft already under way goes on."""
+    def start(self, what: str, uid: str) -> None:
+        """Begin an errand, or to wait for a place; one that is already under way goes on."""
+        desk.read_progress(what, uid)  # an id that is not ours ends here
         with self._lock:
-            if uid in self._known:
+            if (what, uid) in self._known:
                 return
-            self._known[uid] = None
-        write_progress(uid, Progress("waiting", started_at=time.time()))
-        threading.Thread(target=self._run, args=(uid,), daemon=True).start()
+            self._known[what, uid] = None
+        desk.write_progress(what, uid, desk.Progress("waiting", started_at=time.time()))
+        threading.Thread(target=self._run, args=(what, uid), daemon=True).start()
 
-    def stop(self, uid: str) -> None:
-        """Stop a draft at once; what was measured before stays as it was."""
+    def stop(self, what: str, uid: str) -> None:
+        """Stop an errand at once; what was there before stays as it was."""
         with self._lock:
-            process = self._known.pop(uid, None)
-        end_progress(uid, "stopped", "Stopped; the photos are kept.")
+            process = self._known.pop((what, uid), None)
         if process is not None:
             process.kill()
+            process.wait()
+        desk.end_progress(what, uid, "stopped", "Stopped. Everything else is kept as it was.")
 
-    def is_busy(self, uid: str) -> bool:
-        """Whether a draft is waiting or being measured by this program."""
+    def is_busy(self, what: str, uid: str) -> bool:
+        """Whether an errand is waiting or being worked on by this program."""
         with self._lock:
-            return uid in self._known
+            return (what, uid) in self._known
 
-    def look_up(self, uid: str) -> Progress:
-        """Return how far a draft is; one that was cut off by a restart is told so."""
-        progress = read_progress(uid)
-        if progress.state in ("waiting", "measuring") and not self.is_busy(uid):
-            progress = read_progress(uid)  # it may have ended between the two looks
-            if progress.state in ("waiting", "measuring"):
-                end_progress(uid, "stopped", "The program was closed meanwhile; measure again.")
-                return read_progress(uid)
+    def look_up(self, what: str, uid: str) -> desk.Progress:
+        """Return how far an errand is; one that was cut off by a restart is told so."""
+        progress = desk.read_progress(what, uid)
+        if progress.is_under_way and not self.is_busy(what, uid):
+            progress = desk.read_progress(what, uid)  # it may have ended between the two looks
+            if progress.is_under_way:
+                sentence = "The program was closed meanwhile; start it again."
+                desk.end_progress(what, uid, "stopped", sentence)
+                return desk.read_progress(what, uid)
         return progress
 
-    def _run(self, uid: str) -> None:
+    def _run(self, what: str, uid: str) -> None:
         with self._places:
             with self._lock:
-                if uid not in self._known:  # stopped while waiting
+                if (what, uid) not in self._known:  # stopped while waiting
                     return
-                self._known[uid] = process = _begin(uid)
+                self._known[what, uid] = process = _begin(what, uid)
             process.wait()
             with self._lock:
-                is_ours = self._known.pop(uid, None) is not None
-            if is_ours and read_progress(uid).state in ("waiting", "measuring"):
-                sentence = (
-                    "The measuring ended unexpectedly, perhaps for want of memory; try again."
-                )
-                end_progress(uid, "failed", sentence)
+                is_ours = self._known.pop((what, uid), None) is not None
+            if is_ours and desk.read_progress(what, uid).is_under_way:
+                sentence = "This ended unexpectedly, perhaps for want of memory; try it again."
+                desk.end_progress(what, uid, "failed", sentence)
 
 
-def _begin(uid: str) -> subprocess.Popen:
+def _begin(what: str, uid: str) -> subprocess.Popen:
     # -P: a stray file in the folder the program was started from must not be taken for a module.
-    command = [sys.executable, "-P", "-m", "rakelight.screens.measuring", uid]
-    environment = {**os.environ, ENVIRONMENT: str(desk_folder().resolve())}
+    command = [sys.executable, "-P", "-m", "rakelight.screens.errands", what, uid]
+    environment = {**os.environ, desk.ENVIRONMENT: str(desk.desk_folder().resolve())}
     return subprocess.Popen(command, env=environment, stdin=subprocess.DEVNULL)

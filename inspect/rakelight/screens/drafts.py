@@ -1,18 +1,9 @@
-"""Surveys on their way: photos kept, what was said about them, how far the measuring is.
+"""Surveys on their way: their photos, kept on the disk from the first one on, and what was said.
 
-A draft lives as one folder on the disk from the first photo on, so that a reload, a dropped
-connection or a restart of the program loses nothing. The browser knows a draft by its id only;
-every path is made here from ids and checksums, never from a name that somebody sent.
-
-    <desk>/<id>/draft.json      what was said
-    <desk>/<id>/progress.json   how far the measuring is
-    <desk>/<id>/photos/         the photos, under their SHA-256
-    <desk>/<id>/papers/         the files of the inspection
+A reload, a dropped connection or a restart of the program loses nothing.
 """
 
 import hashlib
-import json
-import math
 import os
 import re
 import secrets
@@ -24,13 +15,17 @@ from typing import Any
 
 from rakelight.core.errors import PhotoError, SettingsError
 
-ENVIRONMENT = "RAKELIGHT_DESK"
+from . import desk
+
 PHOTO_SUFFIXES = (
     "jpg", "jpeg", "png", "tif", "tiff", "heic", "heif", "dng", "nef", "cr2", "cr3", "arw",
 )  # fmt: skip
-STATES = ("open", "waiting", "measuring", "done", "failed", "stopped")
-_UID = re.compile(r"[0-9a-f]{32}")
+PHOTO_KINDS = ("raking", "soft")
+MAX_PHOTO_BYTES = 2 << 30
+SCALE_WAYS = ("corners", "card", "mm_per_px")
 _SHA = re.compile(r"[0-9a-f]{64}")
+
+Point = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +43,12 @@ class KeptPhoto:
 class Draft:
     """What a person has said about a survey so far; everything may still be missing.
 
-    scale_way : corners, mm_per_px or card. corners_px : four (x, y) of the photo, from the plan's
-    back left corner clockwise. lamp_from_deg, lamp_angle_deg : None while not known.
+    scale_way : one of SCALE_WAYS. corners_px : four (x, y) of the photo: back left, back right,
+    front right, front left of the slab. soft_corners_px : the same in the soft-light photo.
+    lamp_photo_deg : side of the light as seen in the photo, clockwise from its top; None while
+    not known. lamp_angle_deg : height of the light above the face. checked : checksum of the
+    photo whose card or corners, as found by the program, were taken over already. grey_card_mm :
+    grey card on the slab: its left edge from the left, its front edge from the front, width, depth.
     """
 
     uid: str
@@ -59,68 +58,47 @@ class Draft:
     stage: str = ""
     photos: tuple[KeptPhoto, ...] = ()
     scale_way: str = "corners"
-    corners_px: tuple[tuple[float, float], ...] = ()
+    corners_px: tuple[Point, ...] = ()
+    soft_corners_px: tuple[Point, ...] = ()
     slab_size: str = ""
     mm_per_px: float | None = None
-    lamp_from_deg: float | None = None
+    lamp_photo_deg: float | None = None
     lamp_angle_deg: float | None = None
     smallest_mm: float = 1.0
-    units: str = "mm"
+    checked: str = ""
+    grey_card_mm: tuple[float, ...] = ()
 
     def find_photo(self, kind: str) -> KeptPhoto | None:
-        """Return the latest photo of a kind of light, or None."""
-        return next((photo for photo in reversed(self.photos) if photo.kind == kind), None)
+        """Return the photo of a kind of light, or None."""
+        return next((photo for photo in self.photos if photo.kind == kind), None)
 
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """How far a draft is. state : one of STATES; step, sentence : words for the person."""
-
-    state: str = "open"
-    step: str = ""
-    share: float = 0.0
-    sentence: str = ""
-    started_at: float = math.nan
-    ended_at: float = math.nan
-
-
-def desk_folder() -> Path:
-    """Return the folder of all drafts: $RAKELIGHT_DESK, else beside the job log."""
-    if os.environ.get(ENVIRONMENT):
-        return Path(os.environ[ENVIRONMENT]).expanduser()
-    from rakelight.log.connection import default_folder
-
-    return default_folder() / "desk"
+    @property
+    def is_scale_known(self) -> bool:
+        """Whether enough was said for pits to be sized in mm."""
+        if self.scale_way == "mm_per_px":
+            return bool(self.mm_per_px)
+        return self.scale_way == "card" or bool(self.corners_px and self.slab_size)
 
 
 def make_draft(**said: Any) -> Draft:
     """Return a new draft, kept on the disk."""
-    draft = Draft(uid=secrets.token_hex(16), made_at=time.time(), **said)
+    draft = Draft(uid=desk.make_uid(), made_at=time.time(), **said)
     save_draft(draft)
     return draft
 
 
-def find_folder(uid: str) -> Path:
-    """Return the folder of a draft; an id that is not one of ours is a SettingsError."""
-    if not _UID.fullmatch(uid):
-        raise SettingsError("This address is not one of a survey; start again from the first page.")
-    return desk_folder() / uid
-
-
 def load_draft(uid: str) -> Draft:
-    """Return a draft as it was last kept.
-
-    Raises
-    ------
-    SettingsError
-        When there is none of this id on this machine, or its file is damaged.
-    """
+    """Return a draft as it was last kept; one that is not here is a SettingsError."""
+    plain = desk.read_plain(desk.find_folder("drafts", uid) / "draft.json")
     try:
-        plain = json.loads((find_folder(uid) / "draft.json").read_text(encoding="utf-8"))
         photos = tuple(KeptPhoto(**photo) for photo in plain.pop("photos"))
-        corners = tuple(tuple(corner) for corner in plain.pop("corners_px"))
-        return Draft(photos=photos, corners_px=corners, **plain)
-    except (OSError, ValueError, TypeError, KeyError):
+        points = {
+            name: tuple((float(x), float(y)) for x, y in plain.pop(name))
+            for name in ("corners_px", "soft_corners_px")
+        }
+        grey = tuple(float(value) for value in plain.pop("grey_card_mm", ()))
+        return Draft(photos=photos, grey_card_mm=grey, **points, **plain)
+    except (ValueError, TypeError, KeyError):
         raise SettingsError(
             "This survey is not on this machine any more; start a new one."
         ) from None
@@ -128,7 +106,7 @@ def load_draft(uid: str) -> Draft:
 
 def save_draft(draft: Draft) -> None:
     """Keep a draft whole: a crash leaves the old file or the new one."""
-    _write_whole(find_folder(draft.uid) / "draft.json", asdict(draft))
+    desk.write_plain(desk.find_folder("drafts", draft.uid) / "draft.json", asdict(draft))
 
 
 def change_draft(uid: str, **said: Any) -> Draft:
@@ -140,68 +118,102 @@ def change_draft(uid: str, **said: Any) -> Draft:
     return changed
 
 
-def keep_photo(uid: str, name: str, pieces: Iterable[bytes], *, kind: str = "raking") -> KeptPhoto:
-    """Return a photo that now lies in the draft; it takes the place of the one of its kind.
+def take_over_check(draft: Draft) -> Draft:
+    """Return the draft with the card or the corners that were found in its photo, once per photo.
 
-    Parameters
-    ----------
-    name : str
-        As the person's device called it; only its ending is used, and only a known one.
-    pieces : iterable of bytes
-        The file, piece by piece, so that a big one is never in memory whole.
+    What a person said before is never overwritten.
     """
-    suffix = name.rpartition(".")[2].lower()
-    if suffix not in PHOTO_SUFFIXES:
-        raise PhotoError(
-            f"{name[-60:]} is not a photo that can be read; take a JPEG, PNG, TIFF, HEIC or raw file."
+    found, photo = read_check(draft), draft.find_photo("raking")
+    if not found or photo is None or draft.checked == photo.sha256:
+        return draft
+    said: dict[str, Any] = {"checked": photo.sha256}
+    if found.get("has_card"):
+        said["scale_way"] = "card"
+    elif found.get("corners_px") and not draft.corners_px:
+        said["corners_px"] = tuple((float(x), float(y)) for x, y in found["corners_px"])
+    return change_draft(draft.uid, **said)
+
+
+def read_check(draft: Draft) -> dict[str, Any]:
+    """Return what was seen at once in the raking photo: verdict, card, corners; empty until then."""
+    checked = desk.read_plain(desk.find_folder("drafts", draft.uid) / "checked.json")
+    photo = draft.find_photo("raking")
+    return checked if photo and checked.get("sha256") == photo.sha256 else {}
+
+
+def list_drafts() -> list[Draft]:
+    """Return all drafts of this machine, the latest first; damaged ones are left out."""
+    found = []
+    for path in (desk.desk_folder() / "drafts").glob("*/draft.json"):
+        try:
+            found.append(load_draft(path.parent.name))
+        except SettingsError:
+            continue
+    return sorted(found, key=lambda draft: draft.made_at, reverse=True)
+
+
+class Intake:
+    """A photo on its way to the disk, piece by piece, so that a big one is never in memory whole.
+
+    Use as a context; what is not kept by its end is removed.
+    """
+
+    def __init__(self, uid: str, name: str, kind: str = "raking") -> None:
+        self.suffix = name.rpartition(".")[2].lower()
+        if self.suffix not in PHOTO_SUFFIXES:
+            raise PhotoError(
+                f"{name[-60:]} is not a photo that can be read; take a JPEG, PNG, TIFF, HEIC or raw file."
+            )
+        if kind not in PHOTO_KINDS:
+            raise PhotoError("A photo is taken in raking or in soft light; say which.")
+        load_draft(uid)
+        self.uid, self.name, self.kind = uid, name[-120:], kind
+        folder = desk.find_folder("drafts", uid) / "photos"
+        folder.mkdir(parents=True, exist_ok=True)
+        self._path = folder / f".{secrets.token_hex(8)}.part"
+        self._digest, self._n_bytes = hashlib.sha256(), 0
+
+    def __enter__(self) -> "Intake":
+        self._file = self._path.open("wb")
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._file.close()
+        self._path.unlink(missing_ok=True)
+
+    def write(self, piece: bytes) -> None:
+        """Take one piece; more than 2 GB in all is a PhotoError."""
+        self._n_bytes += len(piece)
+        if self._n_bytes > MAX_PHOTO_BYTES:
+            raise PhotoError("This file is larger than 2 GB; give a smaller photo.")
+        self._file.write(piece)
+        self._digest.update(piece)
+
+    def keep(self) -> KeptPhoto:
+        """Return the photo, now in its draft in the place of the one of its kind."""
+        if not self._n_bytes:
+            raise PhotoError("This file is empty; choose the photo again.")
+        self._file.close()
+        photo = KeptPhoto(
+            self._digest.hexdigest(), self.suffix, self.name, self._n_bytes, self.kind
         )
-    folder = find_folder(uid) / "photos"
-    folder.mkdir(parents=True, exist_ok=True)
-    passing, digest, n_bytes = folder / f".{secrets.token_hex(8)}.part", hashlib.sha256(), 0
-    try:
-        with passing.open("wb") as file:
-            for piece in pieces:
-                file.write(piece)
-                digest.update(piece)
-                n_bytes += len(piece)
-        photo = KeptPhoto(digest.hexdigest(), suffix, name[-120:], n_bytes, kind)
-        os.replace(passing, place_photo(uid, photo))
-    finally:
-        passing.unlink(missing_ok=True)
-    others = tuple(p for p in load_draft(uid).photos if p.kind != kind)
-    change_draft(uid, photos=(*others, photo))
-    return photo
+        os.replace(self._path, place_photo(self.uid, photo))
+        others = tuple(p for p in load_draft(self.uid).photos if p.kind != self.kind)
+        corners = "corners_px" if self.kind == "raking" else "soft_corners_px"
+        change_draft(self.uid, photos=(*others, photo), **{corners: ()})
+        return photo
+
+
+def keep_photo(uid: str, name: str, pieces: Iterable[bytes], *, kind: str = "raking") -> KeptPhoto:
+    """Return a photo that now lies in the draft; only the ending of its name is used."""
+    with Intake(uid, name, kind) as intake:
+        for piece in pieces:
+            intake.write(piece)
+        return intake.keep()
 
 
 def place_photo(uid: str, photo: KeptPhoto) -> Path:
     """Return where a photo of a draft lies."""
     if not _SHA.fullmatch(photo.sha256) or photo.suffix not in PHOTO_SUFFIXES:
         raise SettingsError("This photo's entry is damaged; choose the photo again.")
-    return find_folder(uid) / "photos" / f"{photo.sha256}.{photo.suffix}"
-
-
-def papers_folder(uid: str) -> Path:
-    """Return the folder of a draft's results."""
-    return find_folder(uid) / "papers"
-
-
-def read_progress(uid: str) -> Progress:
-    """Return how far a draft is; one that was never started is `open`."""
-    try:
-        plain = json.loads((find_folder(uid) / "progress.json").read_text(encoding="utf-8"))
-        return Progress(**{k: math.nan if v is None else v for k, v in plain.items()})
-    except (OSError, ValueError, TypeError):
-        return Progress()
-
-
-def write_progress(uid: str, progress: Progress) -> None:
-    """Keep how far a draft is."""
-    plain = {k: None if v != v else v for k, v in asdict(progress).items()}
-    _write_whole(find_folder(uid) / "progress.json", plain)
-
-
-def _write_whole(path: Path, plain: dict[str, Any]) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    passing = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
-    passing.write_text(json.dumps(plain, indent=1), encoding="utf-8")
-    os.replace(passing, path)
+    return desk.find_folder("drafts", uid) / "photos" / f"{photo.sha256}.{photo.suffix}"

@@ -1,40 +1,69 @@
 """How numbers, sides and findings read on the screens: words of the trade, mm or inches.
 
 The words of pictures and pages stand in `data/wording`; what the screens share with them
-(lamp sides, actions) is taken from there, so that screen and paper say the same.
+(lamp sides, actions, states) is taken from there, so that screen and paper say the same.
 """
 
 import math
 from typing import Any
 
-from rakelight.core.units import MM_PER_INCH, format_inches
-from rakelight.report.words import Words, load_words
+import streamlit as st
 
-SIDES: dict[str, float] = {
-    "back left": 315.0, "back": 0.0, "back right": 45.0,
-    "left": 270.0, "right": 90.0,
-    "front left": 225.0, "front": 180.0, "front right": 135.0,
-}  # fmt: skip
+from rakelight.core.units import MM_PER_INCH, format_inches
+from rakelight.report.words import clean_name, load_words
 
 VERDICT_WORDS = {
     "good": "Good photo",
-    "doubtful": "Usable with doubts",
+    "doubtful": "Usable, with doubts",
     "retake": "Take it again",
 }
 
 EXPLAINED = {
-    "raking light": "The lamp lies low beside the slab, so that every hole throws a shadow.",
-    "pit": "Any hole open at the surface, whatever its size.",
-    "pinhole": "A pit below 2 mm.",
-    "slurry coat": "Cement paste rubbed over the whole field, which fills all small pits at once.",
-    "field": "A square of the face, named by its row from the front (A, B, ...) and its place from the left.",
-    "soft light": "Light from everywhere, such as open shade: it shows colour and hides relief.",
+    "raking light": "the lamp lies low beside the slab, so that every hole throws a shadow",
+    "soft light": "light from everywhere, such as open shade: it shows colour and hides relief",
+    "pit": "any hole that is open at the surface",
+    "pinhole": "a pit below 2 mm",
+    "bug hole": "a pit of 2 to 15 mm, left by air against the form",
+    "void": "a hole above 15 mm: repair it by eye, do not just fill it",
+    "slurry coat": "cement paste rubbed over a whole area, which closes all its small pits at once",
+    "field": "a square of the face, named by its row from the front (A, B, …) and its place from the left",
+    "character": "left open on purpose, because it belongs to the look",
+    "scale card": "the printed card with four squares that lies on the face and tells size and light",
+    "crossing point": "the number of pits per area from which coating all costs less than filling each",
+    "dished": "a fill that sank and left a shallow hollow",
 }
 
+KIND_WORDS = {"pinhole": "pinhole", "bug_hole": "bug hole", "void": "void"}
+SIDES = ("back", "back right", "right", "front right", "front", "front left", "left", "back left")
 
-def say_size(size_mm: float, units: str) -> str:
+
+def explain(word: str, *, is_start: bool = False) -> str:
+    """Return a trade word, in bold and with its explanation where the person meets it first.
+
+    is_start : whether it begins a sentence.
+    """
+    shown = word[:1].upper() + word[1:] if is_start else word
+    met = st.session_state.setdefault("words_met", {})
+    page = st.session_state.get("page_now", "")
+    if met.setdefault(word, page) != page:
+        return shown
+    return f"**{shown}** ({EXPLAINED[word]})"
+
+
+def mean(word: str) -> str:
+    """Return what a trade word means, as a sentence for a help sign."""
+    meaning = EXPLAINED[word]
+    return meaning[:1].upper() + meaning[1:] + "."
+
+
+def plain(text: str) -> str:
+    """Return a name that a person typed so that no sign in it is taken for markup."""
+    return "".join(f"\\{c}" if c in "\\`*_{}[]()#+!|$~<>:" else c for c in clean_name(text))
+
+
+def say_size(size_mm: float | None, units: str) -> str:
     """Return a pit's size: ``2.3 mm`` or ``0.09"``."""
-    return load_words().size(size_mm, units)
+    return load_words().size(math.nan if size_mm is None else size_mm, units)
 
 
 def say_length(length_mm: float, units: str) -> str:
@@ -51,9 +80,9 @@ def say_density(summary: dict[str, Any], units: str) -> tuple[str, str]:
     return shown, "per ft²" if units == "in" else "per m²"
 
 
-def say_minutes(minutes: float) -> str:
+def say_minutes(minutes: float | None) -> str:
     """Return a time of hand work: ``25 min`` or ``1 h 40 min``."""
-    if not math.isfinite(minutes):
+    if minutes is None or not math.isfinite(minutes):
         return "–"
     hours, rest = divmod(round(minutes), 60)
     return f"{hours} h {rest:02d} min" if hours else f"{rest} min"
@@ -66,8 +95,14 @@ def say_share(share: float | None) -> str:
 
 def say_action(action: str) -> str:
     """Return an action of the plan as the work sheet prints it."""
-    words: Words = load_words()
-    return words.section("action").get(action, action)
+    return load_words().section("action").get(action, action.replace("_", " "))
+
+
+def say_side(from_deg: float | None) -> str:
+    """Return the side of the slab the light comes from, to the nearest eighth."""
+    if from_deg is None or not math.isfinite(from_deg):
+        return "a side not known"
+    return "the " + SIDES[round((from_deg % 360) / 45) % 8]
 
 
 def to_units(length_mm: Any, units: str) -> Any:

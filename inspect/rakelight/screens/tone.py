@@ -1,0 +1,53 @@
+"""Tone: is the colour even? Only the soft-light photo can tell, and never why."""
+
+import streamlit as st
+
+from rakelight.core.tables import read_inspection_tables
+from rakelight.screens import charts, frame, looks, wording
+
+
+def main() -> None:
+    """Show the tone of the face of the inspection that the address names."""
+    seat = frame.find_seat()
+    frame.show_seat(seat, "tone")
+    st.title("Tone", anchor=False)
+    if not looks.papers_folder(seat.look).is_dir():
+        frame.settle(seat)
+        return
+    tables = read_inspection_tables(looks.papers_folder(seat.look))
+    colour = tables.summary["colour"]
+    if tables.colour.empty:
+        st.info(
+            "There is no photo in soft light for this survey, so the tone is not known. "
+            "Raking light shows relief and never colour."
+        )
+        st.markdown(f"Take one in {wording.explain('soft light')}, with a grey card on the slab.")
+        for draft in frame.find_drafts(seat.look):
+            frame.link("photos", "Add the soft-light photo", survey=draft)
+        return
+    units = frame.desk.read_shop().units
+    st.markdown(f"**{colour.get('sentence', '')}**")
+    cells = tables.colour.dropna(subset=["L"])
+    st.altair_chart(charts.draw_tone(cells, colour.get("grid_mm", 50.0), units), width="stretch")
+    st.caption(
+        f"Cells of {colour.get('grid_mm', 50):.0f} mm, n = {len(cells)}. 1 is just visible side by side."
+    )
+    show_blotches(colour, tables.summary["face"]["size_mm"][1], units)
+    for note in colour.get("notes", []):
+        st.caption(note)
+    st.caption(
+        "Why the tone differs, and whether it will fade, no photo can say. Look again in two weeks."
+    )
+
+
+def show_blotches(colour: dict, height_mm: float, units: str) -> None:
+    """List the places that differ most, as a tape finds them."""
+    for spot in colour.get("blotches", [])[:8]:
+        st.markdown(
+            f"- {spot['words']} by {spot['dE00']:.1f}, {wording.say_length(spot['x_mm'], units)} from the left, "
+            f"{wording.say_length(height_mm - spot['y_mm'], units)} from the front, about "
+            f"{wording.say_length(max(spot['width_mm'], spot['height_mm']), units)} large"
+        )
+
+
+frame.guard(main)
