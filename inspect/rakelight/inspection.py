@@ -138,14 +138,7 @@ def inspect_photo(
     measured = measure_chosen(entries, (face, flat), lamp, scale, settings)
     marks = list_marks(entries, face.mm_per_px, smallest_mm=settings.find.smallest_mm)
     progress("grading and planning")
-    grade = grade_face(
-        measured.pits,
-        face,
-        smallest_countable_mm=quality.smallest_countable_mm,
-        schemes=given.schemes,
-        settings=settings.grade,
-    )
-    grade = hold_to_agreement(grade, agreed, measured.pits, face, quality)
+    grade = grade_measured(given, agreed, measured.pits, face, (quality, settings))
     colour = read_colour(given, measured, marks, settings)
     plan = make_plan(given, agreed, measured.pits, face, (grade, settings))
     return Inspection(
@@ -229,13 +222,18 @@ def measure_chosen(
     return number_pits(measured, face.size_mm, settings.report.sheet_field_mm)
 
 
-def hold_to_agreement(
-    grade: GradeReport, agreed: Agreed | None, pits: pd.DataFrame, face: FaceMap, quality: Quality
+def grade_measured(
+    given: Given, agreed: Agreed | None, pits: pd.DataFrame, face: FaceMap, judged: tuple[Quality, Settings]
 ) -> GradeReport:
-    """Return the grades with what was measured against every agreed limit; unchanged when nothing was agreed."""
+    """Return the grades and, when something was agreed, what was measured against every agreed limit."""
+    quality, settings = judged
+    smallest_mm = quality.smallest_countable_mm
+    grade = grade_face(
+        pits, face, smallest_countable_mm=smallest_mm, schemes=given.schemes, settings=settings.grade
+    )
     if agreed is None:
         return grade
-    entries = judge_agreed(agreed, pits, face, smallest_countable_mm=quality.smallest_countable_mm)
+    entries = judge_agreed(agreed, pits, face, smallest_countable_mm=smallest_mm)
     return dataclasses.replace(grade, agreed=entries)
 
 

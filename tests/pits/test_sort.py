@@ -10,7 +10,7 @@ from rakelight.core.settings import FindSettings, LightSettings
 from rakelight.light.background import flatten_light
 from rakelight.pits.find import build_octaves, find_pits
 from rakelight.pits.network import KINDS, N_OUTPUTS, judge_patches, load_weights, split_outputs
-from rakelight.pits.sort import calibrate, pit_margin, sort_candidates, vote_for_side
+from rakelight.pits.sort import calibrate, describe_evidence, pit_margin, sort_candidates, vote_for_side
 
 from .conftest import Survey, make_photo
 
@@ -122,6 +122,8 @@ def test_confidence_rises_with_the_evidence_and_trust_pulls_it_to_the_middle():
     """A wider margin never lowers the chance, and half-trusted evidence lies nearer to one half."""
     logits = np.zeros((3, len(KINDS)), np.float32)
     logits[:, 0] = [-4, 2, 8]
-    chance = calibrate(logits)
+    seen = (np.full(3, 2.0), np.full(3, 2.0), np.zeros(3))
+    evidence = describe_evidence(logits, np.full(3, 10.0), seen)
+    chance = calibrate(evidence)
     assert np.all(np.diff(chance) > 0) and np.all(np.diff(pit_margin(logits)) > 0)
-    assert np.all(np.abs(calibrate(logits, trust=0.5) - 0.5) < np.abs(chance - 0.5))
+    assert np.all(np.abs(calibrate(evidence, trust=0.5) - 0.5) < np.abs(chance - 0.5))

@@ -146,7 +146,7 @@ def describe_evidence(
 
 def correct_size(diameter_px: np.ndarray) -> np.ndarray:
     """Return diameters freed of the network's mean bias, which depends on the size in pixels."""
-    offset, slope = load_weights()["size_correction"]
+    offset, slope, _ = load_weights()["size_correction"]
     return (diameter_px * np.exp(offset + slope * np.log(np.maximum(diameter_px, 1.0)))).astype(np.float32)
 
 
@@ -216,7 +216,7 @@ def _look_twice(
     placed = replace(placed, diameter_px=correct_size(placed.diameter_px))
     answer = Sorted(
         placed, kind, calibrate(evidence, trust=trust), shares.max(axis=1),
-        second.size_sd, second.lip, toward_deg, evidence, np.zeros(len(kind), np.int64),
+        second.size_sd * load_weights()["size_correction"][2], second.lip, toward_deg, evidence, np.zeros(len(kind), np.int64),
     )  # fmt: skip
     is_mark = (kind != NOTHING) & (kind != PIT)
     listed = (answer.confidence >= KEPT_FROM) | (
