@@ -10,9 +10,9 @@ import pytest
 from rakelight.core.errors import OutputError, ScaleError, SettingsError
 from rakelight.core.flags import flag_names
 from rakelight.core.records import Photo
-from rakelight.scale.card import draw_cells, make_card, place_card, scale_from_card
+from rakelight.scale.card import draw_cells, make_card, make_chessboard, place_card, scale_from_card
 from rakelight.scale.corners import scale_from_corners
-from rakelight.scale.layout import FIDUCIALS_MM
+from rakelight.scale.layout import BOARD_CORNERS, FIDUCIALS_MM
 from rakelight.scale.plane import make_grid, place_on_slab
 
 from .scenes import lay_on, take_photo
@@ -164,6 +164,21 @@ def test_printed_page_is_true_to_size(tmp_path, paper, size_mm):
     middle = row[round((left_mm + 40) * px_per_mm) : round((left_mm + 150) * px_per_mm)]
     dark = np.flatnonzero(middle)
     assert (dark[-1] - dark[0]) / px_per_mm == pytest.approx(100, abs=0.2)
+
+
+@pytest.mark.skipif(shutil.which("pdftoppm") is None, reason="needs the pdftoppm renderer")
+def test_printed_chessboard_is_found_again(tmp_path):
+    """The chessboard page shows 9 x 6 inner corners, 25 mm apart."""
+    make_chessboard(tmp_path / "board.pdf", paper="us-letter")
+    command = ["pdftoppm", "-gray", "-r", "127", "board.pdf", "page"]
+    subprocess.run(command, cwd=tmp_path, check=True, capture_output=True)
+    page = cv2.imread(str(next(tmp_path.glob("*.pgm"))), cv2.IMREAD_GRAYSCALE)
+    is_found, at = cv2.findChessboardCornersSB(page, BOARD_CORNERS)
+    assert is_found
+    corners = at.reshape(6, 9, 2) / 5
+    # The finder's corners scatter by up to half a pixel, 0.1 mm, on a picture this sharp.
+    assert np.hypot(*(corners[0, -1] - corners[0, 0])) == pytest.approx(200, abs=0.25)
+    assert np.hypot(*(corners[-1, 0] - corners[0, 0])) == pytest.approx(125, abs=0.25)
 
 
 def test_pages_repeat_and_count(tmp_path):

@@ -20,6 +20,8 @@ from .alignment import MarkPlace, align_marks
 from .corners import check_corners, check_size, face_corners
 from .fiducials import Fiducial, find_fiducials
 from .layout import (
+    BOARD_CORNERS,
+    BOARD_SQUARE_MM,
     CARD_SIDE_MM,
     CARD_TOP_MM,
     FIDUCIAL_SIDE_MM,
@@ -61,6 +63,10 @@ WORDS = {
         " with the arrow to the top of the plan, and keep all of it in the photo.",
     ],
 }
+BOARD_WORDS = (
+    "Glue it to something flat. Take six photos or more with the camera and zoom used for the slab:"
+    " the board fills the photo, sharp to its corners, each time tilted another way."
+)
 MARK_STEPS = [
     "Cut along the frame and tape the square flat on the face, arrow to the top of the plan.",
     "Measure from the plan's left and top edge to its middle, where the ticks on the frame point,"
@@ -101,6 +107,38 @@ def make_card(
     }
     if has_card:
         data["card"] = _lay_out_card(paper)
+    return _write_pdf(data, Path(path))
+
+
+def make_chessboard(path: str | Path, *, paper: str = "a4") -> Path:
+    """Return the path of the written PDF: a chessboard to photograph for the lens.
+
+    Parameters
+    ----------
+    path : str or Path
+        File to write; its folder must be there.
+    paper : {"a4", "us-letter"}
+        Paper size, lying on its side.
+    """
+    check_choice(paper, "paper", PAPERS_MM)
+    page_mm = PAPERS_MM[paper][::-1]
+    columns, rows = BOARD_CORNERS[0] + 1, BOARD_CORNERS[1] + 1
+    data = {
+        "title": "rakelight chessboard",
+        "lang": "en",
+        "page": page_mm,
+        "mark_pages": [],
+        "board": {
+            "columns": columns,
+            "rows": rows,
+            "square": BOARD_SQUARE_MM,
+            "at": [
+                (page_mm[0] - columns * BOARD_SQUARE_MM) / 2,
+                (page_mm[1] - rows * BOARD_SQUARE_MM) / 2 - 3,
+            ],
+            "words": BOARD_WORDS,
+        },
+    }
     return _write_pdf(data, Path(path))
 
 

@@ -20,7 +20,8 @@ from .alignment import MarkPlace, align_marks
 from .card import list_card_places
 from .corners import build_scale, check_size
 from .fiducials import Fiducial, find_fiducials
-from .marks import MISFIT_MAX_MM, MarksPlan, read_marks
+from .layout import FIDUCIALS_MM, FIRST_MARK_ID
+from .marks import MISFIT_MAX_MM, MarksPlan, cover_papers, outline_papers, read_marks
 from .mosaic import CELL_PX, draw_mosaic
 from .plane import (
     choose_mm_per_px,
@@ -44,6 +45,7 @@ class JoinedFace:
     face : the map. scale : of the map itself. views : the place of each photo (None: not placed).
     unplaced : names of photos that could not be placed. shown : int16 cells of 16 map pixels, the
     number of the photo each shows, -1 for none. uncovered_mm2 : area of the face no photo shows.
+    papers_mm : outlines (n, 2) of the marks' papers, under which the face is not seen either.
     """
 
     face: FaceMap
@@ -53,6 +55,7 @@ class JoinedFace:
     shown: np.ndarray
     uncovered_mm2: float
     tie_rms_mm: float
+    papers_mm: tuple[np.ndarray, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,6 +269,8 @@ def _draw(photos, looks, fit, scales, *, folder, threads, tell) -> JoinedFace:
     face, shown = draw_mosaic(photos, scales, map_px, out=out, threads=threads, tell=tell)
     unplaced = tuple(look.name for look, scale in zip(looks, scales, strict=True) if scale is None)
     uncovered_mm2 = float(face.seen.size - np.count_nonzero(face.seen)) * first.mm_per_px**2
+    papers = _find_papers(looks, scales)
+    cover_papers(face.seen, papers, first.mm_per_px)
     return JoinedFace(
         face=face,
         scale=_describe_map(face, first, fit, unplaced, uncovered_mm2),
@@ -273,8 +278,30 @@ def _draw(photos, looks, fit, scales, *, folder, threads, tell) -> JoinedFace:
         unplaced=unplaced,
         shown=shown,
         uncovered_mm2=uncovered_mm2,
+        papers_mm=tuple(papers),
         tie_rms_mm=fit.tie_rms_mm,
     )
+
+
+def _find_papers(looks: Sequence[_Look], scales: Sequence[Scale | None]) -> list[np.ndarray]:
+    """Return the outlines in mm of all papers, each from the photo that shows it largest."""
+    largest: dict[int, tuple[Fiducial, Scale]] = {}
+    for look, scale in zip(looks, scales, strict=True):
+        for fiducial in look.seen if scale is not None else ():
+            other = largest.get(fiducial.mark_id)
+            if other is None or fiducial.side_px > other[0].side_px:
+                largest[fiducial.mark_id] = (fiducial, scale)
+    papers = [
+        outline_papers([f], scale)[0] for key, (f, scale) in largest.items() if key >= FIRST_MARK_ID
+    ]
+    card = [outline_papers([f], s)[0] for key, (f, s) in largest.items() if key in FIDUCIALS_MM]
+    if len(card) >= 3:
+        # Three of the card's squares or more: all that lies between them is the card.
+        import cv2
+
+        hull = cv2.convexHull(np.concatenate(card).astype(np.float32))
+        card = [hull.reshape(-1, 2).astype(float)]
+    return papers + card
 
 
 def _open_map(folder: Path, map_px: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:

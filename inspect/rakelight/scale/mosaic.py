@@ -4,6 +4,7 @@ The map is written photo by photo and block by block, so that one photo and a fe
 memory at a time; the map itself may lie on disk.
 """
 
+import mmap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -72,6 +73,7 @@ def draw_mosaic(
         for k, scale in enumerate(scales):
             if scale is not None and (best == k).any():
                 _draw_photo(photos[k].rgb, scale, (best, k), (views[k], gains[k]), (rgb, seen))
+                _let_go(rgb, seen)
             tell("map", k + 1, len(scales))
     return FaceMap(rgb, seen, next(s.mm_per_px for s in scales if s is not None)), best
 
@@ -239,6 +241,15 @@ def _draw_photo(rgb, scale, best_and_number, view_and_gain, out) -> None:
             rgb_map[rows, cols] > 255 - drawn, 255, rgb_map[rows, cols] + drawn
         )
         seen_map[rows, cols] |= weight > 0.3
+
+
+def _let_go(*arrays: np.ndarray) -> None:
+    """Hand the pages of a map on disk back to the system; the file keeps what was drawn."""
+    for array in arrays:
+        pages = getattr(array, "_mmap", None)
+        if pages is not None and hasattr(mmap, "MADV_DONTNEED"):
+            pages.flush()
+            pages.madvise(mmap.MADV_DONTNEED)
 
 
 def _clip_part(block: slice, first: int, last: int) -> slice:
