@@ -1,7 +1,7 @@
 """Rules on the largest single void: its largest width, its depth, or both together.
 
 Lower is better. A least depth can only break a rule for certain, never keep it: the bad end
-of the range takes each pit of unknown depth for a half ball.
+of the range takes each pit of unknown depth to be as deep as it is wide (undercut pits are).
 """
 
 import numpy as np
@@ -73,10 +73,9 @@ def known_depths(pits: PitArrays) -> np.ndarray:
 
 
 def guess_depths(pits: PitArrays) -> np.ndarray:
-    """Return a cautious depth: as measured, else a half ball or the least depth if larger."""
-    half_ball_mm = pits.diameter_mm / 2
+    """Return a cautious depth: as measured, else as deep as wide, or the least depth if larger."""
     is_open = pits.is_depth_least | ~np.isfinite(pits.depth_mm)
-    return np.where(is_open, np.maximum(known_depths(pits), half_ball_mm), known_depths(pits))
+    return np.where(is_open, np.maximum(known_depths(pits), pits.diameter_mm), known_depths(pits))
 
 
 def patch_notes(scheme: Scheme, pits: PitArrays) -> tuple[str, ...]:
@@ -142,5 +141,5 @@ def _depth_notes(scheme: Scheme, pits: PitArrays) -> tuple[str, ...]:
         return ()
     return (
         "Depths from one lamp are least depths: the bad end of the range takes every such pit "
-        "for a half ball.",
+        "to be as deep as it is wide.",
     )
