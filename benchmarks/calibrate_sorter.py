@@ -18,6 +18,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 from accuracy import DISTRACT, FULL, NO_PITS, TRAINED, draw_scene, find_entries
 from scoring import match
 
+from rakelight.pits.sort import size_terms
+
 DATA = Path(__file__).parent.parent / "inspect" / "rakelight" / "data"
 FIRST_SEED = 700_000
 FINE = {"mm_per_px": (0.09, 0.2), "limit_mm": (1, 99)}
@@ -38,7 +40,7 @@ RIDGE = 1e-2  # keeps the curve sober where two kinds of evidence say the same
 
 
 def collect() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return evidence (n, 7) and reality of every detection that counts by size, and pairs of sizes in px."""
+    """Return evidence (n, 7) and reality of every detection that counts by size, and size terms, ratio and doubt of the real ones."""
     evidence, real, sizes, seed = [], [], [], FIRST_SEED
     for n, numbers in SCENES:
         for _ in range(n):
@@ -51,23 +53,24 @@ def collect() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
             real.append((pair >= 0)[large])
             hit = large & (pair >= 0) & (pits.confidence > 0.5).to_numpy()
             true_mm = scene.pits.diameter_mm.to_numpy()[pair[hit]]
-            sizes.append(np.column_stack([pits.diameter_mm[hit], true_mm, pits.diameter_sd_mm[hit]]) / scene.mm_per_px)
+            ratio = true_mm / pits.diameter_mm[hit]
+            doubt = pits.diameter_sd_mm[hit] / pits.diameter_mm[hit]
+            sizes.append(np.column_stack([size_terms(told)[hit], ratio, doubt]))
     return np.concatenate(evidence), np.concatenate(real), np.concatenate(sizes)
 
 
-def fit_size(found_px: np.ndarray, true_px: np.ndarray, sd_px: np.ndarray) -> tuple[float, float, float]:
-    """Return the size correction: offset and slope of log(true / found) against log(found), and a doubt factor.
+def fit_size(terms: np.ndarray, ratio: np.ndarray, doubt: np.ndarray) -> np.ndarray:
+    """Return the size correction: weights of `size_terms` for log(true / found), and a doubt factor.
 
-    Offset and slope by least absolute errors. The factor on the stated doubt makes two standard
+    Weights by least absolute errors. The factor on the stated doubt makes two standard
     uncertainties cover 95 of 100 true sizes.
     """
-    terms = np.column_stack([np.ones(len(found_px)), np.log(found_px)])
-    wanted, weight = np.log(true_px / found_px), np.ones(len(found_px))
+    wanted, weight = np.log(ratio), np.ones(len(ratio))
     for _ in range(40):
         answer = np.linalg.solve(terms.T @ (terms * weight[:, None]), terms.T @ (weight * wanted))
         weight = 1 / np.maximum(np.abs(wanted - terms @ answer), 1e-3)
-    share = np.abs(wanted - terms @ answer) / np.maximum(sd_px / found_px, 1e-6)
-    return float(answer[0]), float(answer[1]), float(np.quantile(share, 0.95) / 2)
+    share = np.abs(wanted - terms @ answer) / np.maximum(doubt, 1e-6)
+    return np.append(answer, np.quantile(share, 0.95) / 2).astype(np.float32)
 
 
 def fit_curve(terms: np.ndarray, real: np.ndarray) -> np.ndarray:
@@ -84,13 +87,13 @@ def fit_curve(terms: np.ndarray, real: np.ndarray) -> np.ndarray:
 def main() -> None:
     """Fit and write."""
     packed = dict(np.load(DATA / "sorter.npz"))
-    packed["size_correction"] = np.array([0, 0, 1], np.float32)
+    packed["size_correction"] = np.array([0, 0, 0, 0, 0, 1], np.float32)
     packed["calibration"] = np.array([1.05, 0, 0, 0, 0, 0, 0.3], np.float32)  # lenient: all hopeful ones are looked at
     np.savez_compressed(DATA / "sorter.npz", **packed)
     terms, real, sizes = collect()
     curve = fit_curve(terms, real.astype(float))
     packed["calibration"] = curve.astype(np.float32)
-    packed["size_correction"] = np.array(fit_size(*sizes.T), np.float32)
+    packed["size_correction"] = fit_size(sizes[:, :5], sizes[:, 5], sizes[:, 6])
     np.savez_compressed(DATA / "sorter.npz", **packed)
     record = json.loads((DATA / "sorter.json").read_text(encoding="utf-8"))
     record["calibration"] = curve.tolist()

@@ -205,7 +205,7 @@ def export(models: tuple[Sorter, Glance], calibration: tuple[float, ...], record
         elif array.ndim == 2:
             array = array.T
         weights[name] = array.astype(np.float16)
-    np.savez_compressed(DATA / "sorter.npz", calibration=np.array(calibration, np.float32), size_correction=np.array([0, 0, 1], np.float32), **weights)
+    np.savez_compressed(DATA / "sorter.npz", calibration=np.array(calibration, np.float32), size_correction=np.array([0, 0, 0, 0, 0, 1], np.float32), **weights)
     (DATA / "sorter.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
 
 

@@ -57,8 +57,8 @@ def measure_pits(
 
     Errors of the answer
     --------------------
-    `diameter_sd_mm` joins the outline's doubt and the scale's; `benchmarks/README.md` says how well it
-    holds. Volumes are guesses: half a sphere unless a depth was measured.
+    `diameter_sd_mm` joins the outline's doubt and the scale's; two of it cover 95 of 100 made-up pits.
+    Shallow round-bottomed pits, whose lip fades, are read some 5 % small. Volumes are guesses: half a sphere unless a depth was measured.
 
     Source
     ------

@@ -144,10 +144,14 @@ def describe_evidence(
     return np.column_stack([pit_margin(logits), np.log(diameter_px), *seen, weaker, np.ones(len(logits))])
 
 
-def correct_size(diameter_px: np.ndarray) -> np.ndarray:
-    """Return diameters freed of the network's mean bias, which depends on the size in pixels."""
-    offset, slope, _ = load_weights()["size_correction"]
-    return (diameter_px * np.exp(offset + slope * np.log(np.maximum(diameter_px, 1.0)))).astype(np.float32)
+def correct_size(diameter_px: np.ndarray, evidence: np.ndarray) -> np.ndarray:
+    """Return diameters freed of the network's mean bias, which depends on size and on how deep a pit looks."""
+    return (diameter_px * np.exp(size_terms(evidence) @ load_weights()["size_correction"][:-1])).astype(np.float32)
+
+
+def size_terms(evidence: np.ndarray) -> np.ndarray:
+    """Return what the bias of the size depends on, (n, 5): log size, shade, rim, blackness, 1."""
+    return evidence[:, [1, 2, 3, 4, 6]]
 
 
 def calibrate(evidence: np.ndarray, *, trust: float = 1.0) -> np.ndarray:
@@ -213,10 +217,10 @@ def _look_twice(
     shares = np.exp(second.logits - _log_sum(second.logits)[:, None])
     kind = shares.argmax(axis=1)
     placed = refine(moved, second, toward_deg, octaves)
-    placed = replace(placed, diameter_px=correct_size(placed.diameter_px))
+    placed = replace(placed, diameter_px=correct_size(placed.diameter_px, evidence))
     answer = Sorted(
         placed, kind, calibrate(evidence, trust=trust), shares.max(axis=1),
-        second.size_sd * load_weights()["size_correction"][2], second.lip, toward_deg, evidence, np.zeros(len(kind), np.int64),
+        second.size_sd * load_weights()["size_correction"][-1], second.lip, toward_deg, evidence, np.zeros(len(kind), np.int64),
     )  # fmt: skip
     is_mark = (kind != NOTHING) & (kind != PIT)
     listed = (answer.confidence >= KEPT_FROM) | (
