@@ -202,6 +202,8 @@ def test_what_cannot_be_joined_is_explained(shots):
     odd = Photo(shots[0][1].rgb[:-4], "odd.jpg", "0" * 64)
     with pytest.raises(ScaleError, match="differ in size"):
         join_photos([shots[0][0], odd], parse_marks(PLAN))
+    with pytest.raises(ScaleError, match="on the face"):
+        join_photos(shots[0], parse_marks("height_mm = 5.0\n" + PLAN))
 
 
 def test_a_mark_measured_wrong_is_named(shots):

@@ -164,3 +164,12 @@ def test_threads_are_given_back():
     photo = make_photo(np.full((*SHAPE_PX, 3), 180, np.uint8))
     rectify_photo(photo, scale_from_corners(CORNERS_PX, SIZE_MM, SHAPE_PX), threads=1)
     assert cv2.getNumThreads() == before
+
+
+def test_strong_lens_does_not_fold_back():
+    """Far outside the photo a barrel polynomial turns back; such places stay outside the photo."""
+    lens = Lens(-0.1, 0.0, (320.0, 240.0), 400.0)
+    far = np.array([[320 + 400 * r, 240.0] for r in np.linspace(0.5, 6, 200)])
+    seen = bend_points(lens, far)[:, 0]
+    assert (np.diff(seen) >= -1e-9).all()
+    assert seen[-1] > 640

@@ -65,7 +65,7 @@ def adjust_photos(
 
     Source: least squares over all photos; our own choice of unknowns.
     """
-    problem = _Problem(starts, seen, places, ties, shape_px, lens)
+    problem = _Problem(starts, seen, places, ties, shape_px, lens=lens)
     x = problem.solve(problem.start(guess), has_lens=lens is None)
     problem.drop_wrong_ties(x)
     x = problem.solve(x, has_lens=lens is None)
@@ -82,7 +82,7 @@ class _Problem:
     a photo (how much larger its black square looks), and the lens term.
     """
 
-    def __init__(self, starts, seen, places, ties, shape_px, lens):
+    def __init__(self, starts, seen, places, ties, shape_px, *, lens):
         self.photos = [k for k, start in enumerate(starts) if start is not None]
         self.starts, self.shape_px, self.lens = starts, shape_px, lens
         number = {photo: k for k, photo in enumerate(self.photos)}

@@ -41,7 +41,7 @@ from .layout import (
     RULE_AT_MM,
     RULE_MM,
 )
-from .marks import check_misfits, find_face_limits, scale_from_alignment
+from .marks import check_misfits, find_face_limits, list_corners, scale_from_alignment
 from .plane import apply_plane, place_on_slab, straighten_points
 
 PRINT_SD_MM = 0.03  # how true a printer places one square against another; our guess
@@ -322,7 +322,9 @@ def list_card_places(factor: float) -> list[MarkPlace]:
 def _lay_face(fit, seen, shape_px, corners_px) -> tuple[np.ndarray, tuple[float, float]]:
     """Return card mm -> face mm (3, 3) and the face's size."""
     if corners_px is None:
-        left, top, right, bottom = find_face_limits(fit.to_slab, seen, shape_px, fit.lens)
+        left, top, right, bottom = find_face_limits(
+            fit.to_slab, list_corners(seen), shape_px, fit.lens
+        )
         shift = np.array([[1, 0, -left], [0, 1, -top], [0, 0, 1.0]])
         return shift, check_size((right - left, bottom - top))
     corners_px = check_corners(corners_px, shape_px)

@@ -15,6 +15,7 @@ FIRST_LOOK_PX = 1800  # longest side of the picture the squares are first looked
 SMALLEST_SIDE_PX = 12.0
 N_CELLS = 6  # cells along a side, the black rim included
 N_PROFILES_MAX = 80
+PAPER_TO_BLACK_MIN = 1.8  # light; print has 10 and more, glare and concrete have less
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +169,8 @@ def _find_crossings(profiles: np.ndarray, offset_px: np.ndarray) -> np.ndarray:
     dark = np.median(profiles[:, :n_end], axis=1)
     bright = np.median(profiles[:, -n_end:], axis=1)
     contrast = bright - dark
+    if np.median(bright) < PAPER_TO_BLACK_MIN * np.median(dark):
+        return np.full(len(profiles), np.nan)
     usable = contrast > 0.25 * np.median(np.maximum(contrast, 0)) + 1e-6
     share = (profiles - dark[:, None]) / np.where(usable, contrast, 1)[:, None]
     step_px = offset_px[1] - offset_px[0]

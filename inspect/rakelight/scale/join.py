@@ -21,12 +21,18 @@ from .card import list_card_places
 from .corners import build_scale, check_size
 from .fiducials import Fiducial, find_fiducials
 from .layout import FIDUCIALS_MM, FIRST_MARK_ID
-from .marks import MISFIT_MAX_MM, MarksPlan, cover_papers, outline_papers, read_marks
+from .marks import (
+    MISFIT_MAX_MM,
+    MarksPlan,
+    cover_papers,
+    find_face_limits,
+    outline_papers,
+    read_marks,
+)
 from .mosaic import CELL_PX, draw_mosaic
 from .plane import (
     choose_mm_per_px,
     count_map_px,
-    find_visible_face,
     measure_local_scale,
     straighten_points,
 )
@@ -122,7 +128,12 @@ def join_photos(
 def _read_plan(marks: MarksPlan | str | Path | None) -> MarksPlan:
     if marks is None:
         return MarksPlan(tuple(list_card_places(1.0)))
-    return marks if isinstance(marks, MarksPlan) else read_marks(marks)
+    plan = marks if isinstance(marks, MarksPlan) else read_marks(marks)
+    if plan.height_mm:
+        raise ScaleError(
+            "For several photos the marks must lie on the face, not above or below it."
+        )
+    return plan
 
 
 def _look_at_all(photos: Sequence[Photo], tell: Tell) -> list[_Look]:
@@ -208,7 +219,7 @@ def _lay_out(
     if size_mm is not None:
         return fit, size_mm
     limits = [
-        find_visible_face(plane, look.shape_px, fit.lens, coarsest_mm_per_px=math.inf)
+        find_face_limits(plane, np.array([look.shape_px[::-1]]) / 2, look.shape_px, fit.lens)
         for plane, look in zip(fit.to_slab, looks, strict=True)
         if plane is not None
     ]

@@ -137,7 +137,9 @@ def scale_from_marks(
     fit = align_marks(seen, plan.places, photo.shape_px, lens=lens, size_mm=size_mm)
     check_misfits(fit)
     if size_mm is None:
-        size_mm = _measure_shown(fit, photo.shape_px)
+        size_mm = check_size(
+            find_face_limits(fit.to_slab, list_corners(seen), photo.shape_px, fit.lens)[2:]
+        )
     scale = scale_from_alignment("marks", fit, size_mm, photo, height_mm=plan.height_mm)
     return replace(scale, notes=(*_describe_marks(seen, plan), *scale.notes))
 
@@ -223,22 +225,23 @@ def check_misfits(fit: Alignment) -> None:
     )
 
 
+def list_corners(seen: Sequence[Fiducial]) -> np.ndarray:
+    """Return all corners (n, 2) of fiducials, in photo pixels."""
+    return np.vstack([fiducial.corners_px for fiducial in seen])
+
+
 def find_face_limits(
-    to_slab: np.ndarray, seen: Sequence[Fiducial], shape_px: tuple[int, int], lens: Lens | None
+    to_slab: np.ndarray, aid_px: np.ndarray, shape_px: tuple[int, int], lens: Lens | None
 ) -> tuple[float, float, float, float]:
-    """Return left, top, right, bottom in mm of the face shown, from how coarse it is at the aid."""
-    corners_px = np.vstack([fiducial.corners_px for fiducial in seen])
-    _, coarsest = measure_local_scale(to_slab, straighten_points(lens, corners_px))
+    """Return left, top, right, bottom in mm of the face shown; `aid_px` (n, 2): the scale aid.
+
+    Where pixels are three times as coarse as at the aid the face ends: toward the horizon a tilted
+    photo would show it without end.
+    """
+    _, coarsest = measure_local_scale(to_slab, straighten_points(lens, aid_px))
     return find_visible_face(
         to_slab, shape_px, lens, coarsest_mm_per_px=COARSEST_PER_AID * float(coarsest.max())
     )
-
-
-def _measure_shown(fit: Alignment, shape_px: tuple[int, int]) -> tuple[float, float]:
-    _, _, right, bottom = find_visible_face(
-        fit.to_slab, shape_px, fit.lens, coarsest_mm_per_px=math.inf
-    )
-    return check_size((right, bottom))
 
 
 def _correct_height(

@@ -52,8 +52,18 @@ def bend_points(lens: Lens | None, xy_px: np.ndarray) -> np.ndarray:
     if lens is None:
         return xy_px
     straight = (xy_px - lens.centre_px) / lens.unit_px
-    r2 = np.sum(straight**2, axis=1, keepdims=True)
-    return straight * (1 + lens.k1 * r2 + lens.k2 * r2**2) * lens.unit_px + lens.centre_px
+    r = np.maximum(np.hypot(straight[:, :1], straight[:, 1:]), 1e-12)
+    # Far outside the photo the polynomial turns back; places there must stay outside.
+    r_kept = np.minimum(r, _find_fold(lens))
+    seen = r_kept * (1 + lens.k1 * r_kept**2 + lens.k2 * r_kept**4)
+    return straight * (seen / r) * lens.unit_px + lens.centre_px
+
+
+def _find_fold(lens: Lens) -> float:
+    """Return the radius, in units of the lens, where 1 + 3 k1 r^2 + 5 k2 r^4 first is zero."""
+    roots = np.roots([5 * lens.k2, 3 * lens.k1, 1.0]) if lens.k1 or lens.k2 else np.empty(0)
+    squares = [root.real for root in roots if abs(root.imag) < 1e-12 and root.real > 0]
+    return math.sqrt(min(squares)) if squares else math.inf
 
 
 def place_on_slab(scale: Scale, xy_px: np.ndarray) -> np.ndarray:

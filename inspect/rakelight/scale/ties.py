@@ -49,6 +49,16 @@ class Ties:
     to_second: np.ndarray
 
 
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    """Likely matches of two photos: feature a[k] of the first with feature b[k] of the second."""
+
+    first: int
+    second: int
+    a: np.ndarray
+    b: np.ndarray
+
+
 def find_features(photo: Photo) -> Features:
     """Return the features of a photo, strongest first; papers and floor included.
 
@@ -98,12 +108,12 @@ def match_photos(
     """
     pairs = _pair_up(features)
     lens = lens or _guess_lens(features, pairs, seed)
-    ties = [_tie(features, *pair, lens, seed) for pair in pairs]
+    ties = [_tie(features, pair, lens, seed) for pair in pairs]
     return [pair for pair in ties if pair is not None], lens
 
 
-def _pair_up(features: Sequence[Features]) -> list[tuple[int, int, np.ndarray, np.ndarray]]:
-    """Return (first, second, indices, indices) of pairs of photos with likely matches."""
+def _pair_up(features: Sequence[Features]) -> list[_Pair]:
+    """Return the pairs of photos with likely matches."""
     pairs = []
     for first in range(len(features)):
         for second in range(first + 1, len(features)):
@@ -111,7 +121,7 @@ def _pair_up(features: Sequence[Features]) -> list[tuple[int, int, np.ndarray, n
                 continue
             a, b = _match(features[first], features[second], N_FEATURES)
             if len(a) >= N_TIES_MIN:
-                pairs.append((first, second, a, b))
+                pairs.append(_Pair(first, second, a, b))
     return pairs
 
 
@@ -129,17 +139,17 @@ def _could_overlap(one: Features, other: Features) -> bool:
     return mask is not None and np.count_nonzero(mask) >= N_QUICK_MIN
 
 
-def _guess_lens(features: Sequence[Features], pairs, seed: int) -> Lens:
+def _guess_lens(features: Sequence[Features], pairs: Sequence[_Pair], seed: int) -> Lens:
     """Return the lens of the bend that lets most matches of the best pairs lie on a plane."""
     rows, cols = features[0].shape_px
     centre_px = ((cols - 1) / 2, (rows - 1) / 2)
-    best = sorted(pairs, key=lambda pair: -len(pair[2]))[:N_GUESS_PAIRS]
+    best = sorted(pairs, key=lambda pair: -len(pair.a))[:N_GUESS_PAIRS]
     lenses = [Lens(k1, 0.0, centre_px, math.hypot(*centre_px), basis="marks") for k1 in BENDS]
     if not best:
         return lenses[BENDS.index(0.0)]
     counts = []
     for lens in lenses:
-        planes = [_find_plane(features, *pair, lens, seed) for pair in best]
+        planes = [_find_plane(features, pair, lens, seed) for pair in best]
         counts.append(sum(np.count_nonzero(keep) for _, keep in planes))
     top = int(np.argmax(counts))
     # A bend is believed only when it clearly explains more than a straight lens does.
@@ -148,30 +158,33 @@ def _guess_lens(features: Sequence[Features], pairs, seed: int) -> Lens:
     return lenses[top]
 
 
-def _find_plane(features, first, second, a, b, lens, seed):
+def _find_plane(
+    features: Sequence[Features], pair: _Pair, lens: Lens, seed: int
+) -> tuple[np.ndarray | None, np.ndarray]:
     """Return the plane between two photos' straight places and which matches lie on it."""
     import cv2
 
-    from_px = straighten_points(lens, features[first].at_px[a])
-    to_px = straighten_points(lens, features[second].at_px[b])
+    one, other = features[pair.first], features[pair.second]
+    from_px = straighten_points(lens, one.at_px[pair.a])
+    to_px = straighten_points(lens, other.at_px[pair.b])
     cv2.setRNGSeed(seed)
-    near_px = NEAR_SHARE * max(features[second].shape_px)
+    near_px = NEAR_SHARE * max(other.shape_px)
     plane, mask = cv2.findHomography(from_px, to_px, cv2.USAC_MAGSAC, near_px, maxIters=2000)
     if plane is None:
-        return None, np.zeros(len(a), bool)
+        return None, np.zeros(len(pair.a), bool)
     return plane, np.ravel(mask).astype(bool)
 
 
-def _tie(features, first, second, a, b, lens, seed) -> Ties | None:
-    plane, keep = _find_plane(features, first, second, a, b, lens, seed)
-    one, other = features[first], features[second]
+def _tie(features: Sequence[Features], pair: _Pair, lens: Lens, seed: int) -> Ties | None:
+    plane, keep = _find_plane(features, pair, lens, seed)
+    one, other = features[pair.first], features[pair.second]
     if plane is None or not _is_sane(plane, one.shape_px):
         return None
-    if np.count_nonzero(keep) < max(N_TIES_MIN, 0.2 * len(a)):
+    if np.count_nonzero(keep) < max(N_TIES_MIN, 0.2 * len(keep)):
         return None
-    a, b = a[keep], b[keep]
+    a, b = pair.a[keep], pair.b[keep]
     spread = _spread_out(one.at_px[a], one.shape_px, N_TIES_MAX)
-    return Ties(first, second, one.at_px[a[spread]], other.at_px[b[spread]], plane)
+    return Ties(pair.first, pair.second, one.at_px[a[spread]], other.at_px[b[spread]], plane)
 
 
 def _match(one: Features, other: Features, n_max: int) -> tuple[np.ndarray, np.ndarray]:
