@@ -60,13 +60,16 @@ def inspect_once(path: Path, mm_per_px: float) -> None:
 def peak_bytes_per_px(path: Path, mm_per_px: float) -> float:
     """Return the peak of a fresh process above the decoded photo, in bytes per pixel."""
     script = (
-        "import resource, sys, cv2, numpy as np\n"
+        "import sys, cv2, numpy as np\n"
         "sys.path.insert(0, sys.argv[3])\n"
         "import speed\nfrom rakelight.inspection import inspect_photo\n"
         "small = np.full((64, 64, 3), 90, np.uint8); cv2.GaussianBlur(small, (0, 0), 1)\n"
-        "base = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
+        "open('/proc/self/clear_refs', 'w').write('5')\n"  # the peak starts anew; a child inherits its parent's
+        "def kilobytes(name):\n"
+        "    return int(next(l for l in open('/proc/self/status') if l.startswith(name)).split()[1])\n"
+        "base = kilobytes('VmRSS')\n"
         "speed.inspect_once(sys.argv[1], float(sys.argv[2]))\n"
-        "print((resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - base) * 1024)\n"
+        "print((kilobytes('VmHWM') - base) * 1024)\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", script, str(path), str(mm_per_px), str(Path(__file__).parent)],
