@@ -1,6 +1,7 @@
 """The lamp: what was said held against what the photo shows."""
 
 import math
+from functools import cache
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from rakelight.simulate.scene import simulate_photo
 MM_PER_PX = 0.25
 
 
+@cache
 def make_face(seed: int, from_deg: float, *, name: str = "caps", **changes):
     """Return the face map and relief of a made-up slab of 200 x 140 mm lit at 14 degrees."""
     recipe = choose_recipe(
@@ -66,7 +68,7 @@ def test_right_side_is_not_contradicted(name):
 @pytest.mark.parametrize("name", ["caps", "worn", "dishes", "cast_wall", "honed", "bubbles"])
 def test_opposite_side_is_contradicted(name):
     """A lamp side that is wrong by 180 degrees is flagged, with the side that is seen."""
-    face, flat = make_face(8, 250.0, name=name)
+    face, flat = make_face(7, 250.0, name=name)
     lamp = settle_lamp(flat, face, Lamp(from_deg=70.0, angle_deg=14.0))
     assert flag_names(lamp.flags) == "lamp_side_contradicted"
     assert lamp.side_evidence < -0.3
@@ -76,7 +78,7 @@ def test_opposite_side_is_contradicted(name):
 
 def test_crosswise_side_is_contradicted():
     """A lamp side that is wrong by 60 degrees is flagged by its axis."""
-    face, flat = make_face(9, 250.0)
+    face, flat = make_face(7, 250.0)
     lamp = settle_lamp(flat, face, Lamp(from_deg=310.0, angle_deg=14.0))
     assert "lamp_side_contradicted" in flag_names(lamp.flags)
 
@@ -105,7 +107,7 @@ def test_near_lamp_is_judged_place_by_place():
 
 def test_turned_photo_turns_the_axis():
     """Turning the relief by 90 degrees turns the axis by 90 degrees and keeps the evidence."""
-    face, flat = make_face(12, 290.0)
+    face, flat = make_face(290, 290.0)
     turned_face = FaceMap(np.rot90(face.rgb, -1).copy(), np.rot90(face.seen, -1), MM_PER_PX)
     turned = FlatPhoto(
         np.rot90(flat.relief, -1).copy(), np.rot90(flat.background, -1), flat.noise_sd, MM_PER_PX
@@ -126,11 +128,11 @@ def test_blank_face_says_nothing():
 
 def test_inputs_are_not_changed():
     """The relief and the lamp said stay as they were."""
-    face, flat = make_face(13, 90.0)
-    relief, said = flat.relief.copy(), Lamp(from_deg=90.0)
+    face, flat = make_face(7, 250.0)
+    relief, said = flat.relief.copy(), Lamp(from_deg=250.0)
     settle_lamp(flat, face, said)
     np.testing.assert_array_equal(flat.relief, relief)
-    assert (said.from_deg, said.flags, said.notes, said.figures) == (90.0, 0, (), {})
+    assert (said.from_deg, said.flags, said.notes, said.figures) == (250.0, 0, (), {})
 
 
 def test_side_is_brought_to_one_turn():

@@ -158,13 +158,13 @@ def test_stain_is_not_a_shadow():
     assert not lamp.is_side_known
 
 
-def test_low_lamp_is_said_to_be_less_sure():
-    """A shadow that runs off the field gives the side, with a note on the angle."""
+def test_shadow_that_runs_off_the_field_gives_no_angle():
+    """A lamp too low for the field gives its side and a limit in words, but no angle."""
     card = lay_card()
     lamp = read_post(photograph_card(card, 300.0, 7.0, spread_deg=0.3), card)
     assert side_error(lamp.from_deg, 300.0) < 5.0
-    assert "runs off the white field" in lamp.notes[0]
-    assert lamp.angle_deg < 10.5  # 66 mm of field behind a post of 12 mm: no more can be said
+    assert math.isnan(lamp.angle_deg)
+    assert "lower than 10 degrees" in lamp.notes[0]  # 70 mm of field behind a post of 12 mm
 
 
 def test_second_lamp_is_seen():

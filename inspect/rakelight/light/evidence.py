@@ -148,6 +148,11 @@ def collect_votes(windows: list[Window], noise_sd: float, settings: LightSetting
     return Votes(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
+def pick_clearest(votes: Votes) -> np.ndarray:
+    """Return the index of the clearest quarter of the spots, 8 to 40 of them, clearest first."""
+    return np.argsort(votes.weight)[::-1][: min(max(8, len(votes) // 4), 40)]
+
+
 def read_extremes(flat: FlatPhoto, votes: Votes) -> tuple[float, float]:
     """Return the light in the shadows and on the brightest walls of the clearest spots.
 
@@ -165,9 +170,8 @@ def read_extremes(flat: FlatPhoto, votes: Votes) -> tuple[float, float]:
     """
     if len(votes) == 0:
         return float("nan"), float("nan")
-    n_read = min(max(8, len(votes) // 4), 40)
     darkest, brightest = [], []
-    for index in np.argsort(votes.weight)[::-1][:n_read]:
+    for index in pick_clearest(votes):
         col, row = votes.x_mm[index] / flat.mm_per_px, votes.y_mm[index] / flat.mm_per_px
         reach = votes.reach_mm[index] / flat.mm_per_px
         rows = slice(max(int(row - reach), 0), int(row + reach) + 2)

@@ -13,7 +13,14 @@ from ..core.errors import LampError
 from ..core.flags import flag_bit
 from ..core.records import FaceMap, FlatPhoto, Lamp
 from ..core.settings import LightSettings
-from .evidence import Votes, collect_votes, cut_windows, read_axis, read_extremes
+from .evidence import (
+    Votes,
+    collect_votes,
+    cut_windows,
+    pick_clearest,
+    read_axis,
+    read_extremes,
+)
 
 _AXIS_RELIEF_SD = 3.0
 _EVEN_GRAIN_MAX = 0.55
@@ -110,7 +117,12 @@ def join_post(said: Lamp, post: Lamp, *, settings: LightSettings = LightSettings
         return replace(said, notes=(*said.notes, *post.notes), figures=said.figures | post.figures)
     tip_mm = [np.float64(post.figures.get(f"post_tip_{axis}_mm", 0.0)) for axis in "xy"]
     said_deg = float(said.at_pit(*tip_mm)[0])
-    chosen = replace(post, at_mm=said.at_mm, basis="said" if said.at_mm is not None else "post")
+    chosen = replace(
+        post,
+        at_mm=said.at_mm,
+        angle_deg=said.angle_deg if math.isnan(post.angle_deg) else post.angle_deg,
+        basis="post" if said.at_mm is None else "said",
+    )
     off_deg = abs((said_deg - post.from_deg + 180) % 360 - 180)
     if said.is_side_known and off_deg > settings.axis_error_max_deg:
         note = (
@@ -151,6 +163,14 @@ def _weigh_votes(votes: Votes, against_deg: np.ndarray | float) -> tuple[float, 
     return float(agree.sum() / max(votes.weight.sum(), 1e-9)), float(agree.sum() / spread)
 
 
+def _balance(from_deg: np.ndarray) -> float:
+    """Return how far directions agree: 1 all the same, 0 from all around; NaN without any."""
+    if len(from_deg) == 0:
+        return math.nan
+    turn = np.radians(from_deg)
+    return float(np.hypot(np.sin(turn).mean(), np.cos(turn).mean()))
+
+
 def _choose_axis(
     votes: Votes, grain_deg: float, grain_strength: float, settings: LightSettings
 ) -> tuple[float, float, bool]:
@@ -172,6 +192,7 @@ def _describe_light(flat: FlatPhoto, votes: Votes) -> dict[str, float]:
     return {
         "shadow_level": shadow_level,
         "wall_light": wall_light,
+        "clear_share": _balance(votes.from_deg[pick_clearest(votes)]),
         "bright_share": float(np.median(votes.bright_share)) if len(votes) else math.nan,
     }
 

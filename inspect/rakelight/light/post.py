@@ -24,8 +24,10 @@ _RIM_MM = 2.0  # of the field's border left out: paper edges and print
 _POST_SHARE = 0.45  # share of its height around the foot where the post itself hides the field
 _ANGLES_DEG = (6.0, 8.0, 10.0, 12.0, 14.5, 17.5, 21.0, 26.0, 33.0, 43.0, 58.0)
 _MIN_FIT, _MIN_CONTRAST = 0.75, 0.2
+_DARKEST = 0.003  # share of the field that even the shortest shadow covers
 _OTHER_DARKNESS, _OTHER_SHARE = 0.35, 0.15
-_SOFT_MM, _SOFT_RANGE_MM = 1.2, (0.3, 12.0)
+_EDGE_MM = 0.9  # how soft the sharpest edge is on the grid
+_LAMP_RAD, _LAMP_MAX_RAD = 0.02, 0.12  # half the angle the lamp fills: start of the search, limit
 _STOP_MM = 0.05
 _NO_SHADOW = "The post's shadow is not seen on the white field: say the lamp's side and angle."
 
@@ -82,8 +84,8 @@ def read_post(face: FaceMap, card: CardPose) -> Lamp:
         start, fit = _refine(card, start, _thin_out(field, step))
     if fit < _MIN_FIT:
         return Lamp(notes=(_NO_SHADOW,), figures={"post_fit": fit})
-    turn, shadow_mm, soft_mm = start
-    model = _draw_shadow(card, turn, shadow_mm, soft_mm, field.x_mm, field.y_mm)
+    turn, shadow_mm, lamp_rad = start
+    model = _draw_shadow(card, turn, shadow_mm, lamp_rad, field.x_mm, field.y_mm)
     is_other = (field.darkness > _OTHER_DARKNESS) & (model < 0.05)
     second = float(np.count_nonzero(is_other) / max(model.sum(), 1.0))
     return _report_lamp(card, turn, shadow_mm, fit=fit, second=second)
@@ -133,13 +135,17 @@ def _report_lamp(
     card: CardPose, turn: float, shadow_mm: float, *, fit: float, second: float
 ) -> Lamp:
     angle = math.atan2(card.post_height_mm, shadow_mm)
-    corner = np.asarray(card.post_foot_mm, float)[1]
-    tip = corner - shadow_mm * np.array([math.sin(turn), -math.cos(turn)])
-    room_mm = card.field_radius_mm - _RIM_MM - math.dist(tip, card.field_mm)
+    foot = np.asarray(card.post_foot_mm, float)
+    away = -np.array([math.sin(turn), -math.cos(turn)])
+    tip = foot[1] + shadow_mm * away
     notes = []
-    if room_mm < 0:
+    room_mm = _room_behind(card, foot, away)
+    if shadow_mm > room_mm:
+        limit_deg = math.degrees(math.atan2(card.post_height_mm, room_mm))
+        angle = math.nan
         notes.append(
-            "The post's shadow runs off the white field: the lamp's angle is less sure, lift the lamp."
+            f"The post's shadow runs off the white field: the lamp stands lower than {limit_deg:.0f} "
+            "degrees; how low cannot be read."
         )
     if second > _OTHER_SHARE:
         notes.append("A second shadow lies on the white field: switch the other light off.")
@@ -159,6 +165,19 @@ def _report_lamp(
             "post_tip_y_mm": float(tip[1]),
         },
     )
+
+
+def _room_behind(card: CardPose, foot: np.ndarray, away: np.ndarray) -> float:
+    """Return how long a shadow may be (mm) to leave a third of its tip on the readable field."""
+    steps = np.linspace(0, 1, 13)[:, None]
+    walls = [foot[i] + (foot[i + 1] - foot[i]) * steps for i in (0, 1)]
+    # A wall seen edge-on by the lamp has no tip worth reading.
+    widths = [abs((foot[i + 1] - foot[i]) @ np.array([-away[1], away[0]])) for i in (0, 1)]
+    start = walls[int(np.argmax(widths))] - np.asarray(card.field_mm)
+    along = start @ away
+    radius = card.field_radius_mm - _RIM_MM
+    rooms = -along + np.sqrt(np.maximum(along**2 - (start**2).sum(axis=1) + radius**2, 0))
+    return float(np.quantile(rooms, 0.67)) - _EDGE_MM
 
 
 def _read_field(face: FaceMap, card: CardPose) -> Field | None:
@@ -219,7 +238,7 @@ def _normalise(patch: np.ndarray, mask: np.ndarray) -> np.ndarray | None:
     """Return darkness 0 (lit) to 1 (shadow) with the lamp's fall-off divided out; None if even."""
     light = np.log(np.maximum(patch, 1e-3))
     levels = light[mask]
-    low, high = np.quantile(levels, [0.02, 0.75])
+    low, high = np.quantile(levels, [_DARKEST, 0.75])
     steps = np.linspace(-1, 1, len(patch))
     terms = np.stack(
         [np.ones_like(patch), *(np.broadcast_to(s, patch.shape) for s in (steps, steps[:, None]))],
@@ -233,7 +252,7 @@ def _normalise(patch: np.ndarray, mask: np.ndarray) -> np.ndarray | None:
         if np.count_nonzero(is_lit) < 100:
             return None
     share = np.exp(error)
-    shadow = float(np.quantile(share[mask], 0.01))
+    shadow = float(np.quantile(share[mask], _DARKEST))
     if 1 - shadow < _MIN_CONTRAST:
         return None
     dark = share[mask & (share < (1 + shadow) / 2)]
@@ -254,9 +273,15 @@ def _distance_to_post(card: CardPose, x_mm: np.ndarray, y_mm: np.ndarray) -> np.
     return np.minimum(*distances)
 
 
-def _draw_shadow(card, turn, shadow_mm, soft_mm, x_mm, y_mm) -> np.ndarray:
-    """Return the share of shadow (0 to 1) at each place: both walls swept away from the lamp."""
+def _draw_shadow(card, turn, shadow_mm, lamp_rad, x_mm, y_mm) -> np.ndarray:
+    """Return the share of shadow (0 to 1) at each place: both walls swept away from the lamp.
+
+    lamp_rad : half the angle the lamp fills. Its edges grow softer with the distance from the wall,
+    the tip's most of all, as it is where the lamp's height shows.
+    """
     sweep = -shadow_mm * np.array([math.sin(turn), -math.cos(turn)])
+    ray_mm = math.hypot(shadow_mm, card.post_height_mm)
+    soft_tip = _EDGE_MM + 2 * lamp_rad * ray_mm**2 / card.post_height_mm
     end, corner, other = np.asarray(card.post_foot_mm, float)
     shade = np.zeros(x_mm.shape)
     for start, stop in ((end, corner), (corner, other)):
@@ -267,11 +292,10 @@ def _draw_shadow(card, turn, shadow_mm, soft_mm, x_mm, y_mm) -> np.ndarray:
         dx, dy = x_mm - start[0], y_mm - start[1]
         across = (dx * sweep[1] - dy * sweep[0]) / area  # 0 to 1 along the wall
         along = (wall[0] * dy - wall[1] * dx) / area  # 0 to 1 along the shadow
-        depth = np.minimum(
-            np.minimum(across, 1 - across) * abs(area) / shadow_mm,
-            np.minimum(along, 1 - along) * abs(area) / np.hypot(*wall),
-        )
-        shade = np.maximum(shade, np.clip(0.5 + depth / soft_mm, 0, 1))
+        soft_side = _EDGE_MM + 2 * lamp_rad * ray_mm * np.clip(along, 0, 1.5)
+        side = np.minimum(across, 1 - across) * (abs(area) / shadow_mm) / soft_side
+        tip = np.minimum(along * (shadow_mm / _EDGE_MM), (1 - along) * (shadow_mm / soft_tip))
+        shade = np.maximum(shade, np.clip(0.5 + np.minimum(side, tip), 0, 1))
     return shade
 
 
@@ -283,33 +307,33 @@ def _fit_of(model: np.ndarray, darkness: np.ndarray) -> float:
 
 
 def _search_coarsely(card: CardPose, field: Field) -> tuple[float, float, float]:
-    """Return the best of a grid of sides and angles as (turn, shadow_mm, soft_mm)."""
+    """Return the best of a grid of sides and angles as (turn, shadow_mm, lamp_rad)."""
     lengths = [card.post_height_mm / math.tan(math.radians(angle)) for angle in _ANGLES_DEG]
     tries = [(turn, length) for turn in np.radians(np.arange(0, 360, 6)) for length in lengths]
     fits = [
-        _fit_of(_draw_shadow(card, turn, length, 3.0, field.x_mm, field.y_mm), field.darkness)
+        _fit_of(_draw_shadow(card, turn, length, _LAMP_RAD, field.x_mm, field.y_mm), field.darkness)
         for turn, length in tries
     ]
     turn, length = tries[int(np.argmax(fits))]
-    return float(turn), length, _SOFT_MM
+    return float(turn), length, _LAMP_RAD
 
 
 def _refine(
     card: CardPose, start: tuple[float, float, float], field: Field
 ) -> tuple[tuple[float, float, float], float]:
-    """Return the best (turn, shadow_mm, soft_mm) nearby and its fit, by a shrinking search."""
+    """Return the best (turn, shadow_mm, lamp_rad) nearby and its fit, by a shrinking search."""
 
     def fit_at(values) -> float:
         return _fit_of(_draw_shadow(card, *values, field.x_mm, field.y_mm), field.darkness)
 
     best, best_fit = np.array(start, float), fit_at(start)
-    steps = np.array([math.radians(3), 0.08 * start[1], 0.5])
+    steps = np.array([math.radians(3), 0.08 * start[1], 0.01])
     while steps[1] > _STOP_MM:
         is_better = False
         for axis, sign in itertools.product(range(3), (1, -1)):
             trial = best.copy()
             trial[axis] += sign * steps[axis]
-            if trial[1] <= 1 or not _SOFT_RANGE_MM[0] <= trial[2] <= _SOFT_RANGE_MM[1]:
+            if trial[1] <= 1 or not 0 <= trial[2] <= _LAMP_MAX_RAD:
                 continue
             fit = fit_at(trial)
             if fit > best_fit:

@@ -17,11 +17,11 @@ import numpy as np
 from ..core.records import FaceMap, FlatPhoto
 
 _WHITE, _BLACK = 254, 1  # 8-bit levels; one level of slack for JPEG
-_CELL_PX = 16
+_CELL_PX = 32
 _SAMPLE_STEP = 5
 _GLOOM_LIGHT = 0.012  # linear; about level 27 of 255, where noise is a tenth of the light
 _GLARE_RATIO, _DAMP_RATIO, _DAMP_CALM = 1.7, 0.72, 0.7
-_MAX_COARSE_PX = 512
+_MAX_COARSE_PX = 256
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,8 @@ _GRAIN_AT_FLOOR = 0.257
 _NOISE_PX = 15.0
 _FLASH_FIRED = 1  # bit 0 of the EXIF entry Flash
 _RETAKE, _DOUBTFUL = "retake", "doubtful"
-_VOTES_MIN = 8
+_VOTES_MIN, _FEW_VOTES = 8, 3
+_GRAIN_AXIS_MIN = 0.045  # made-up photos of specks: 0.05 and more raked, 0.03 and less not
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +80,9 @@ def judge_quality(
         face.mm_per_px, sharp.mean_sigma_px, noise_sd=sharp.noise_sd, grain_sd=flat.noise_sd
     )
     unsharp = _complain_about_sharpness(sharp, face.mm_per_px, smallest_mm, settings)
-    # Blur dims the walls of pits: what a blurred photo says about its light is not worth a word.
-    frontal = [] if unsharp else _complain_about_relief(lamp.figures, flat.noise_sd, settings)
+    # Blur and clipping dim the walls of pits: such a photo has nothing to say about its light.
+    is_readable = not unsharp and exposure.white_share <= settings.clipped_share_max
+    frontal = _complain_about_relief(lamp.figures, flat.noise_sd, settings) if is_readable else []
     complaints = [
         *_complain_about_camera(exif),
         *_complain_about_lamp(lamp, settings),
@@ -219,11 +221,9 @@ def _complain_about_relief(
     figures: Mapping[str, float], grain_sd: float, settings: QualitySettings
 ) -> list[Complaint]:
     """Tell raking light from light that comes from the front, from a high lamp or from two sides."""
-    if "n_votes" not in figures:
+    if "n_votes" not in figures or _is_raked(figures, grain_sd, settings):
         return []
     if figures["n_votes"] < _VOTES_MIN:
-        if grain_sd >= settings.grain_contrast_min:
-            return []
         return [
             Complaint(
                 "frontal",
@@ -241,16 +241,33 @@ def _complain_about_relief(
                 "10 to 20 degrees above the face and switch all other light off.",
             )
         ]
-    is_mixed = figures["guess_share"] < settings.one_sided_min
-    if is_mixed and figures["wall_light"] < settings.second_wall_light:
-        return [
-            Complaint(
-                "second_light",
-                _DOUBTFUL,
-                "The pits look lit from more than one side: leave one lamp on and darken the room.",
-            )
-        ]
-    return []
+    return [
+        Complaint(
+            "second_light",
+            _DOUBTFUL,
+            "The shade in the pits is weak: leave one lamp on, lower it to 10 to 20 degrees above "
+            "the face and darken the room.",
+        )
+    ]
+
+
+def _is_raked(figures: Mapping[str, float], grain_sd: float, settings: QualitySettings) -> bool:
+    """Return whether pits, or the grain where there are none, look raked by one low lamp.
+
+    Walls that face the lamp are 1 / sin(angle) as bright as the face. A face without pits has only
+    its grain to show; sand specks of all sides are no pits.
+    """
+    n_votes, wall_light = figures["n_votes"], figures["wall_light"]
+    is_grainy = grain_sd >= settings.grain_contrast_min
+    if n_votes < _VOTES_MIN:
+        if n_votes >= _FEW_VOTES and wall_light >= settings.wall_light_min:
+            return True
+        is_flat = n_votes >= 1 and wall_light < settings.wall_light_min
+        return is_grainy and not (is_flat and grain_sd < 1.4 * settings.grain_contrast_min)
+    if wall_light >= settings.wall_light_good:
+        return True
+    are_specks = figures["guess_share"] < 0.5 and wall_light < settings.wall_light_min
+    return are_specks and is_grainy and figures["grain_axis_strength"] >= _GRAIN_AXIS_MIN
 
 
 def _complain_about_exposure(exposure: Exposure, settings: QualitySettings) -> list[Complaint]:
