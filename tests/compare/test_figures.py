@@ -76,7 +76,7 @@ def test_range_of_the_difference_covers_it(make_survey, make_pits):
     rng = np.random.default_rng(3)
     x_mm, y_mm, size_mm = rng.uniform(10, 1190, 80), rng.uniform(10, 590, 80), rng.uniform(2, 8, 80)
     held = 0
-    for _ in range(40):
+    for _ in range(20):
         pair = [
             make_survey(make_pits(x_mm, y_mm, size_mm * np.exp(rng.normal(0, 0.08, 80))))
             for _ in range(2)
@@ -85,7 +85,7 @@ def test_range_of_the_difference_covers_it(make_survey, make_pits):
             "area_share"
         ]["difference"]
         held += difference["low"] <= 0 <= difference["high"]
-    assert held >= 34  # 38 of 40 expected; fewer than 34 happens once in a hundred at 95 %
+    assert held >= 16  # 19 of 20 expected; fewer than 16 happens three times in a thousand at 95 %
 
 
 def test_bands_add_up(make_survey, make_pits):

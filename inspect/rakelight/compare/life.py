@@ -14,7 +14,8 @@ import pandas as pd
 from ..core.errors import CompareError
 from ..core.records import LIFE_COLUMNS, PIT_COLUMNS, Inspection, make_table
 from ..core.settings import CompareSettings
-from .change import check_same_face, pair_surveys, register_surveys, state_changes
+from .change import state_changes
+from .pair import check_same_face, pair_surveys, register_surveys
 
 HOLLOW = ("open", "dished", "new")
 

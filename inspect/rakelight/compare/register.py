@@ -54,6 +54,11 @@ class Registration:
         """Return where places of the earlier plan should be on the later plan, mm."""
         return _move(self.matrix, np.asarray(x_mm, float), np.asarray(y_mm, float))
 
+    def place_back(self, x_mm: np.ndarray, y_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return where places of the later plan lay on the earlier plan, mm."""
+        inverse = np.linalg.inv(self.matrix)
+        return _move(inverse, np.asarray(x_mm, float), np.asarray(y_mm, float))
+
     def place_sd(self, x_mm: np.ndarray, y_mm: np.ndarray) -> np.ndarray:
         """Return the standard uncertainty per axis of `place`, mm (n,)."""
         design = np.column_stack([x_mm, y_mm, np.ones(len(x_mm))])
