@@ -19,7 +19,7 @@ import numpy as np
 
 from ..core.errors import ColourError
 from ..core.settings import ColourSettings
-from .balance import Blocks, Shoot, average_cells, cut_rect, decode_light, reduce_face
+from .balance import Blocks, Shoot, average_cells, average_middle, read_pixels, reduce_face
 
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
 FIT_CELL_MM = 10.0
@@ -156,11 +156,8 @@ def _compare_turned(blocks: Blocks, turned: Blocks) -> Falloff:
 def _read_papers(blocks: Blocks, face, papers) -> Falloff:
     places, lights = [], []
     for rect in papers:
-        pixels = decode_light(cut_rect(face, rect, 0.8)).reshape(-1, 3)
-        if len(pixels) < 16:
-            raise ColourError("A white paper lies outside the photo or is too small: mark at least 5 x 5 pixels of it.")
         places.append((rect[0] + rect[2] / 2, rect[1] + rect[3] / 2))
-        lights.append(np.median(pixels, axis=0) @ LUMINANCE)
+        lights.append(average_middle(read_pixels(face, rect, "white paper")) @ LUMINANCE)
     u, v = (2 * np.array(places) / np.array(face.size_mm) - 1).T
     grid_u, grid_v = _grid(blocks.clean.shape)
     terms = np.column_stack([np.ones_like(u), u, v])

@@ -12,7 +12,7 @@ import pandas as pd
 
 from ..core.records import PATCH_COLUMNS, make_table
 from ..core.settings import ColourSettings
-from .balance import decode_light
+from .balance import average_middle, decode_light
 from .difference import ROUNDING_SD, WORD_LIMIT, describe_tone, find_dE00_sd, find_lab, measure_dE00
 from .evenface import EvenFace
 
@@ -103,6 +103,8 @@ def _measure_patch(even: EvenFace, taken: np.ndarray, patch, settings: ColourSet
         return _give_up("too small to judge")
     reach = math.ceil(radius * RING[1] + RING_PX[1])
     rows, cols = taken.shape
+    if not (0 <= x_px < cols and 0 <= y_px < rows):
+        return _give_up("not seen")
     top, left = max(round(y_px) - reach, 0), max(round(x_px) - reach, 0)
     cut = (slice(top, min(round(y_px) + reach + 1, rows)), slice(left, min(round(x_px) + reach + 1, cols)))
     light = decode_light(np.ascontiguousarray(even.face.rgb[cut]))
@@ -130,16 +132,6 @@ def _compare(core: np.ndarray, ring: np.ndarray, factor: np.ndarray, settings: C
         "dE00": de00, "dE00_sd": de00_sd, "words": words,
         "reads_as_spot": de00 >= settings.spot_dE00 and de00 > 2 * de00_sd,
     }
-
-
-def average_middle(light: np.ndarray) -> np.ndarray:
-    """Return the mean of the middle half (3,) of each channel of (n, 3); specks do not count.
-
-    Errors of the answer: noise over the root of the number. Source: our choice.
-    """
-    ordered = np.sort(light, axis=0)
-    skip = len(light) // 4
-    return ordered[skip : max(len(light) - skip, skip + 1)].mean(axis=0)
 
 
 def lab_sd(light: np.ndarray) -> np.ndarray:

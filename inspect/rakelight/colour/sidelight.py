@@ -10,7 +10,7 @@ Three signs, all smaller in softer light:
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -18,7 +18,7 @@ import numpy as np
 from ..core.errors import ColourError
 from ..core.records import FaceMap
 from .balance import Blocks, Shoot, decode_light
-from .falloff import Falloff
+from .falloff import LUMINANCE, Falloff, luminance
 
 SIDE_LIGHT_BELOW_DEG = 35.0
 """A lamp said to stand lower than this is side light (our choice, above all raking set-ups)."""
@@ -26,6 +26,9 @@ FEATURE_MM = 0.5
 """Slopes are read at this scale: the rim of a small pit (our choice)."""
 TILE_PX, N_TILES, PART_PX = 200, 16, 50
 """The face is sampled by this many tiles, at the scale above; their parts tell how sure the signs are."""
+
+OBJECT_LOG, OBJECT_MM = 0.35, 20.0
+"""Areas larger than this and this much lighter or darker (natural log) are things on the face."""
 
 # Limits: made-up slabs of six makers. Soft light (132 photos) stayed below 1.7 for the product of
 # lopsidedness and its sureness; raking light up to 25 degrees with the usual pits lies above 2.
@@ -82,7 +85,7 @@ def refuse_side_light(
     said_deg = shoot.lamp_said.angle_deg if shoot.lamp_said is not None else math.nan
     if said_deg < SIDE_LIGHT_BELOW_DEG:
         raise ColourError(REFUSAL)
-    signs = measure_side_light(face, blocks)
+    signs = measure_side_light(face, blocks, falloff)
     if signs.is_raking and not said_deg >= SIDE_LIGHT_BELOW_DEG:
         raise ColourError(REFUSAL)
     low, high = np.quantile(falloff.light[::4, ::4, 1], (0.01, 0.99))
@@ -91,13 +94,13 @@ def refuse_side_light(
     return signs
 
 
-def measure_side_light(face: FaceMap, blocks: Blocks) -> SideLight:
+def measure_side_light(face: FaceMap, blocks: Blocks, falloff: Falloff) -> SideLight:
     """Return the signs of side light on a face, from up to 16 tiles spread over it.
 
     Errors of the answer: with fewer than about twenty pits in the tiles lopsidedness is unsure.
     Source: our choice.
     """
-    tiles = _choose_tiles(face, blocks)
+    tiles = _choose_tiles(face, _leave_out_objects(blocks, falloff))
     if not tiles:
         return SideLight(math.nan, math.nan, math.nan, math.nan)
     parts = [_measure_tile(tile, face.mm_per_px) for tile in tiles]
@@ -108,6 +111,17 @@ def measure_side_light(face: FaceMap, blocks: Blocks) -> SideLight:
     gap = math.hypot(xx - yy, 2 * xy)
     one_way = (xx + yy + gap) / max(xx + yy - gap, 1e-12)
     return SideLight(lopsided, sure, grain, float(one_way))
+
+
+def _leave_out_objects(blocks: Blocks, falloff: Falloff) -> Blocks:
+    """Return the blocks without what lies on the face: a card nobody spoke of has edges, not relief."""
+    rest = np.log(luminance(blocks) / (falloff.light @ LUMINANCE))
+    foreign = np.abs(rest - np.median(rest[blocks.bare])) > OBJECT_LOG if blocks.bare.any() else ~blocks.bare
+    n_objects, labels, stats, _ = cv2.connectedComponentsWithStats(foreign.astype(np.uint8), connectivity=8)
+    area_mm2 = stats[:, cv2.CC_STAT_AREA] * blocks.block_mm**2
+    large = [k for k in range(1, n_objects) if area_mm2[k] > OBJECT_MM**2]
+    near = cv2.dilate(np.isin(labels, large).astype(np.uint8), np.ones((3, 3), np.uint8))
+    return replace(blocks, bare=blocks.bare & (near == 0))
 
 
 def _choose_tiles(face: FaceMap, blocks: Blocks) -> list[np.ndarray]:

@@ -18,13 +18,12 @@ from ..core.checks import check_choice
 from ..core.errors import ColourError
 from ..core.records import TRIAL_COLUMNS, make_table
 from ..core.settings import ColourSettings
-from .balance import Shoot, cut_rect, decode_light, doubt_comparison
+from .balance import Shoot, average_middle, cut_rect, decode_light, doubt_comparison
 from .difference import ROUNDING_SD, describe_tone, find_dE00_sd, find_lab, measure_dE00
 from .evenface import EvenFace
-from .patches import average_middle
 
 PART_MM = 20.0
-"""An area is cut into parts of about this side; how they differ tells how sure its tone is."""
+"""An area is cut into parts of this side or less; how they differ tells how sure its tone is."""
 MOTTLE_MM = 70.0
 """Parts nearer than this are alike on mottled concrete and count as one (our choice, made-up slabs)."""
 AROUND_MM = 60.0
@@ -196,13 +195,14 @@ def _read_blocks(even: EvenFace, inside: np.ndarray, rect_mm, name: str) -> Area
     if np.count_nonzero(inside) < 16:
         raise ColourError(f"Mark {name} on clean face that the photo shows: too little of it was found there.")
     tone = even.tone
-    parts = _cut_parts(inside, max(round(PART_MM / even.blocks.block_mm), 1))
+    side_mm = math.sqrt(np.count_nonzero(inside)) * even.blocks.block_mm
+    part_mm = min(PART_MM, side_mm / 4)
+    parts = _cut_parts(inside, max(round(part_mm / even.blocks.block_mm), 1))
     means = find_lab(np.array([average_middle(tone[part]) for part in parts])).astype(float)
     spread = means.std(axis=0, ddof=1) if len(parts) > 2 else np.full(3, 0.5)
     middle = (rect_mm[0] + rect_mm[2] / 2, rect_mm[1] + rect_mm[3] / 2)
     lab = find_lab(average_middle(tone[inside])).astype(float)
-    n_alone = len(parts) * (PART_MM / MOTTLE_MM) ** 2
-    sd = spread / math.sqrt(max(n_alone, 1.5))
+    sd = spread / max(side_mm / MOTTLE_MM, 1.2)
     return AreaTone(lab, sd, _read_grain(even, rect_mm, lab), len(parts), middle)
 
 
