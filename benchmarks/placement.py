@@ -363,12 +363,18 @@ def run_memory() -> list[str]:
         )
     before_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     work = time.process_time()
+
+    def tell(step, done, total):
+        if done in (1, total):
+            now_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+            print(f"{step} {done}/{total}: {now_mb:.0f} MB", file=sys.stderr)
+
     with tempfile.TemporaryDirectory() as folder:
         out = (
             open_memmap(Path(folder) / "rgb.npy", "w+", np.uint8, (*map_px, 3)),
             open_memmap(Path(folder) / "seen.npy", "w+", bool, map_px),
         )
-        face, _ = draw_mosaic(Photos(), scales, map_px, out=out)
+        face, _ = draw_mosaic(Photos(), scales, map_px, out=out, tell=tell)
         peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         seen = np.mean([face.seen[row].mean() for row in range(0, map_px[0], 97)])
     work = time.process_time() - work

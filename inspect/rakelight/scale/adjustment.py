@@ -15,10 +15,10 @@ from ..core.records import Lens
 from .alignment import LENS_HARM_MAX_PX, LENS_STANDS_OUT, RIM_PRIOR_SD_PX, MarkPlace
 from .fiducials import Fiducial
 from .plane import apply_plane, measure_log_scale, straighten_points
-from .ties import Ties
+from .ties import LOOK_PX, Ties
 
 MARK_CORNER_SD_PX = 0.08
-TIE_SD_PX = 0.5  # of a photo of 1600 px; larger photos in proportion
+TIE_SD_PX = 0.5  # of the picture the features were found in
 LENS_PRIOR_SD = 0.05
 WRONG_TIE_SDS = 4.0
 
@@ -111,7 +111,7 @@ class _Problem:
         self.middle_mm, self.unit_mm = np.mean(middle, axis=0), 500.0
         scales = [measure_log_scale(starts[k], self.centre_px)[0] for k in self.photos]
         self.mm_per_px = float(np.exp(np.mean(scales)))
-        self.tie_sd_mm = TIE_SD_PX * max(1.0, max(shape_px) / 1600) * self.mm_per_px
+        self.tie_sd_mm = TIE_SD_PX * max(1.0, max(shape_px) / LOOK_PX) * self.mm_per_px
         self.mark_sd_mm = MARK_CORNER_SD_PX * self.mm_per_px
 
     def start(self, guess: Lens) -> np.ndarray:

@@ -16,7 +16,7 @@ from .plane import find_in_photo, measure_local_scale, place_on_slab, straighten
 from .rectify import iterate_blocks, limit_threads, warp_block
 
 CELL_PX = 16  # the choice of view and the evening of light are made on cells of this many map px
-BLOCK_PX = 2048  # a multiple of CELL_PX
+BLOCK_PX = 1024  # a multiple of CELL_PX
 SMOOTH_CELLS = 12.0  # light is evened over this many cells
 GAIN_MAX = 4.0
 
@@ -69,10 +69,12 @@ def draw_mosaic(
             tell("views", k + 1, len(scales))
         best = _choose_views(views, map_px)
         gains = _even_light(views, map_px)
+        corners = [None if view is None else (view.rows.start, view.cols.start) for view in views]
+        del views
         rgb, seen = out or (np.zeros((*map_px, 3), np.uint8), np.zeros(map_px, bool))
         for k, scale in enumerate(scales):
             if scale is not None and (best == k).any():
-                _draw_photo(photos[k].rgb, scale, (best, k), (views[k], gains[k]), (rgb, seen))
+                _draw_photo(photos[k].rgb, scale, (best, k), (corners[k], gains[k]), (rgb, seen))
                 _let_go(rgb, seen)
             tell("map", k + 1, len(scales))
     return FaceMap(rgb, seen, next(s.mm_per_px for s in scales if s is not None)), best
@@ -158,14 +160,14 @@ def _even_light(views: Sequence[View | None], map_px: tuple[int, int]) -> list[n
             share = view.worth**2
             total[view.rows, view.cols] += share[..., None] * np.log(view.tone * level)
             weight[view.rows, view.cols] += share
-    common = total / np.maximum(weight, 1e-12)[..., None]
+    total /= np.maximum(weight, 1e-12)[..., None]
     gains: list[np.ndarray | None] = []
     for view, level in zip(views, levels, strict=True):
         if view is None:
             gains.append(None)
             continue
         share = (view.worth > 0).astype(np.float32)
-        gap = (common[view.rows, view.cols] - np.log(view.tone * level)) * share[..., None]
+        gap = (total[view.rows, view.cols] - np.log(view.tone * level)) * share[..., None]
         smooth = cv2.GaussianBlur(gap, (0, 0), SMOOTH_CELLS)
         smooth /= np.maximum(cv2.GaussianBlur(share, (0, 0), SMOOTH_CELLS), 1e-3)[..., None]
         gains.append(np.clip(level * np.exp(smooth), 1 / GAIN_MAX, GAIN_MAX).astype(np.float32))
@@ -212,12 +214,12 @@ def _compare_tones(one: View, other: View) -> np.ndarray | None:
     return np.median(gap, axis=0)
 
 
-def _draw_photo(rgb, scale, best_and_number, view_and_gain, out) -> None:
+def _draw_photo(rgb, scale, best_and_number, corner_and_gain, out) -> None:
     """Add one photo to the map, weighted by where it is the best view."""
-    view, gain = view_and_gain
+    (first_row, first_col), gain = corner_and_gain
     best, number = best_and_number
     rgb_map, seen_map = out
-    top, left = view.rows.start * CELL_PX, view.cols.start * CELL_PX
+    top, left = first_row * CELL_PX, first_col * CELL_PX
     for block in iterate_blocks(seen_map.shape, BLOCK_PX):
         cells = tuple(slice(s.start // CELL_PX, -(-s.stop // CELL_PX) + 1) for s in block)
         window = best[cells] == number

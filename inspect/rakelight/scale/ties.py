@@ -9,7 +9,7 @@ import numpy as np
 from ..core.records import Lens, Photo
 from .plane import straighten_points
 
-LOOK_PX = 1600  # features are looked for in a picture of this longest side
+LOOK_PX = 1440  # features are looked for in a picture of this longest side
 N_FEATURES = 3000
 N_QUICK = 600  # strongest features, enough to see whether two photos overlap
 RATIO_MAX = 0.8  # best match against second best, Lowe 2004 (from memory)
@@ -63,7 +63,7 @@ def find_features(photo: Photo) -> Features:
     """Return the features of a photo, strongest first; papers and floor included.
 
     Errors of the answer: a place is good to about a third of a pixel of the picture looked at,
-    which is up to 1600 px long.
+    which is up to 1440 px long.
 
     Source: scale-invariant features, Lowe, Distinctive image features from scale-invariant
     keypoints, 2004 (from memory), by OpenCV.
