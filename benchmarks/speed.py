@@ -26,7 +26,7 @@ RUNS = 3
 
 
 def make_picture(megapixels: float, folder: Path, mm_per_px: float = 0.12) -> Path:
-    """Return a made-up photo of about so many megapixels as a JPEG file (mirrored copies of a 12 MP face)."""
+    """Return a made-up photo of about so many megapixels as a JPEG file (copies of a 12 MP face side by side)."""
     tile = simulate_photo(
         5,
         recipe=choose_recipe("worn", size_mm=(4000 * mm_per_px, 3000 * mm_per_px), mm_per_px=mm_per_px, pits_per_m2=2500),

@@ -4,7 +4,7 @@
     python benchmarks/sorter_examples.py EXAMPLES 1 700
     python benchmarks/train_sorter.py EXAMPLES --epochs 30
 
-The last tenth of the scenes, by seed, is kept out of the fitting; the confidence is calibrated
+Every tenth scene is kept out of the fitting; the confidence is calibrated
 on it. The held-out generator and the re-lit relief never take part: `benchmarks/accuracy.py` is their judge.
 """
 

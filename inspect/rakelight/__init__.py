@@ -10,7 +10,6 @@ __version__ = "0.1.0"
 
 _HOMES = {
     "inspect_photo": "rakelight.inspection",
-    "inspect_survey": "rakelight.inspection",
     "Given": "rakelight.inspection",
     "Inspection": "rakelight.core.records",
     "Lamp": "rakelight.core.records",

@@ -5,6 +5,7 @@ measured but must not be trusted (the advice says why); 130 interrupted, nothing
 Heavy imports stand inside the commands, so that `rakelight --help` answers at once.
 """
 
+import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -38,14 +39,17 @@ def main(arguments: list[str] | None = None) -> None:
         _leave("Stopped; nothing was left half-written.", EXIT_INTERRUPTED)
     except KeyboardInterrupt:
         _leave("Stopped; nothing was left half-written.", EXIT_INTERRUPTED)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.ctx.get_help())
+        sys.exit(0)
     except click.ClickException as error:
         _leave(error.format_message(), EXIT_CHANGE_SOMETHING)
     except RakelightError as error:
         _leave(str(error), EXIT_CHANGE_SOMETHING)
     except MemoryError:
-        _leave("There is not enough memory for this photo; close other programs or give a smaller one.", 2)
+        _leave("There is not enough memory for this photo; close other programs or give a smaller one.", EXIT_CHANGE_SOMETHING)
     except OSError as error:
-        _leave(f"The computer refused: {error.strerror or error} ({error.filename or 'no file named'}).", 2)
+        _leave(f"The computer refused: {error.strerror or error} ({error.filename or 'no file named'}).", EXIT_CHANGE_SOMETHING)
     sys.exit(code if isinstance(code, int) else 0)
 
 
@@ -110,7 +114,7 @@ def inspect_command(photos: tuple[Path, ...], out: Path, **options: Any) -> int:
     say_progress("writing the map and the pages")
     files = write_inspection(inspection, out, settings=settings.report)
     click.echo(summarise(inspection))
-    click.echo("Written: " + ", ".join(str(file) for file in files))
+    click.echo("Written:\n" + "\n".join(f"  {file}" for file in files))
     return EXIT_DO_NOT_TRUST if inspection.quality.verdict == "retake" else 0
 
 
@@ -166,6 +170,8 @@ def read_lamp(from_deg: float | None, angle_deg: float | None, at_mm: tuple[floa
     if from_deg is None and angle_deg is None:
         return Lamp()
     unknown = float("nan")
+    if any(value is not None and not math.isfinite(value) for value in (from_deg, angle_deg)):
+        raise LampError("The lamp's side and angle must be numbers; leave them out when they are not known.")
     return Lamp(
         unknown if from_deg is None else from_deg % 360,
         unknown if angle_deg is None else angle_deg,
@@ -186,7 +192,7 @@ def summarise(inspection: "Inspection") -> str:
         f"{len(pits)} pits of {smallest:g} mm and more, open at the surface, on {face.seen_mm2 / 1e6:.3f} m2 seen.",
         f"Photo: {inspection.quality.verdict}."
         + (f" Smallest size that can be counted: {inspection.quality.smallest_countable_mm:.1f} mm."
-           if inspection.quality.smallest_countable_mm == inspection.quality.smallest_countable_mm else ""),
+           if math.isfinite(inspection.quality.smallest_countable_mm) else ""),
         *(f"  - {sentence}" for sentence in inspection.quality.advice),
         *(f"  ! {sentence}" for sentence in inspection.warnings),
     ]  # fmt: skip

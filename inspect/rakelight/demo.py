@@ -1,7 +1,7 @@
 """The whole job on the sample photos, as a newcomer would see it.
 
 Reads `samples.toml` beside the photos, inspects the panel before and after its repair and the re-lit
-plaster, and ends by naming what it wrote and what the truth was: the panel is made up, so it is known.
+plaster, compares before with after, and ends by naming what it wrote.
 """
 
 import tomllib
@@ -43,7 +43,8 @@ def run_demo(
         given = given_for(notes, samples, raking, soft_light)
         surveys[name] = inspect_photo(samples / raking, given, settings=settings, progress=progress)
         files = write_inspection(surveys[name], out / name, settings=settings.report)
-        yield f"{name}: {len(surveys[name].pits)} pits. Wrote {', '.join(str(file) for file in files)}"
+        yield f"{name}: {len(surveys[name].pits)} pits. Wrote"
+        yield from (f"  {file}" for file in files)
     yield from compare_panel(surveys, out, progress)
     yield f"Print this and take it to the slab: {out / 'before' / 'work_sheet.pdf'}"
 

@@ -10,10 +10,16 @@ from rakelight.light.background import flatten_light, linear_table, robust_sd
 def grey_face(linear, seen=None):
     """Return a face of the given linear light at .2 mm/px."""
     code = np.searchsorted(linear_table(), np.clip(linear, 0, 1)).clip(0, 255).astype(np.uint8)
-    return FaceMap(np.repeat(code[:, :, None], 3, axis=2), np.ones(code.shape, bool) if seen is None else seen, 0.2)
+    return FaceMap(
+        np.repeat(code[:, :, None], 3, axis=2),
+        np.ones(code.shape, bool) if seen is None else seen,
+        0.2,
+    )
 
 
-@pytest.mark.parametrize(("code", "linear"), [(10, 0.003035), (11, 0.003347), (128, 0.215861), (255, 1.0)])
+@pytest.mark.parametrize(
+    ("code", "linear"), [(10, 0.003035), (11, 0.003347), (128, 0.215861), (255, 1.0)]
+)
 def test_linear_light_of_srgb_codes(code, linear):
     """Linear values of 8-bit sRGB codes as in IEC 61966-2-1."""
     assert linear == pytest.approx(float(linear_table()[code]), abs=1e-6)
@@ -50,7 +56,9 @@ def test_one_thread_and_two_give_the_same():
     """Strips do not depend on who works on them."""
     light = 0.3 + 0.1 * np.random.default_rng(1).random((1300, 300))
     face = grey_face(light)
-    np.testing.assert_array_equal(flatten_light(face, threads=1).relief, flatten_light(face, threads=2).relief)
+    np.testing.assert_array_equal(
+        flatten_light(face, threads=1).relief, flatten_light(face, threads=2).relief
+    )
 
 
 def test_robust_sd_of_a_normal_sample():

@@ -10,6 +10,7 @@ from skimage.feature import blob_log
 from skimage.filters import threshold_otsu
 from skimage.measure import label, regionprops
 
+from rakelight.core.errors import ScaleError
 from rakelight.core.records import FaceMap, FlatPhoto, Lamp
 from rakelight.core.settings import FindSettings, LightSettings
 from rakelight.light.background import flatten_light
@@ -153,3 +154,23 @@ def test_near_pairs_agree_with_the_plain_double_loop():
         if np.hypot(*(places[i] - places[j])) <= 0.7 * max(size[i], size[j])
     }
     assert plain == set(map(tuple, near_pairs(places, size, 0.7).tolist()))
+
+
+def test_hiding_part_of_the_face_leaves_the_rest_alone(photo, survey):
+    """With 60 % of the face hidden, candidates on the seen rest stay within 15 % of their number (law)."""
+    seen = np.zeros(photo.rgb.shape[:2], bool)
+    edge = int(0.4 * seen.shape[1])
+    seen[:, :edge] = True
+    flat = flatten_light(FaceMap(photo.rgb, seen, survey.mm_per_px))
+    found = find_pits(build_octaves(flat), survey.lamp, survey.mm_per_px)
+    strong = found.take((found.strength > 8) & (found.col < edge - 60))
+    before = survey.candidates.take((survey.candidates.strength > 8) & (survey.candidates.col < edge - 60))
+    assert len(before) == pytest.approx(len(strong), rel=0.15)
+    assert not np.any(found.col > edge + 5)
+
+
+def test_a_face_too_small_for_any_size_is_one_sentence():
+    """A scale that leaves no room for a 1 mm pit is refused with advice."""
+    flat = FlatPhoto(np.zeros((200, 200), np.float32), np.ones((4, 4), np.float32), 0.02, 0.001)
+    with pytest.raises(ScaleError, match="too small"):
+        build_octaves(flat)

@@ -39,7 +39,7 @@ PIT_COLUMNS: tuple[Column, ...] = (
     *_PLACE_AND_SIZE,
     Column("depth_mm", "float64", "mm", "Depth as depth_basis says; NaN when it cannot be known."),
     Column("depth_basis", "str", "", "at_least (one lamp), lamps (two or more), pin (typed in) or unknown."),
-    Column("volume_mm3", "float64", "mm3", "Volume to fill: from the depth, or a hemisphere when unknown; a guess."),
+    Column("volume_mm3", "float64", "mm3", "Volume to fill, a guess: half a sphere, or more when the least depth says so."),
     Column("kind", "str", "", "pinhole, bug_hole or void, by diameter."),
     Column("confidence", "float64", "", "Calibrated chance that this is a real pit, 0 to 1."),
     Column("zone", "str", "", "Pour zone or pitting area the pit lies in; empty when none."),
@@ -367,13 +367,15 @@ class FlatPhoto:
 
     relief : float32 (rows, cols), light relative to its surroundings minus one (0 = flat face,
     negative = darker); background : float32, coarse map of the lamp's light (linear);
-    noise_sd : robust grain level of `relief`.
+    noise_sd : robust grain level of the seen part of `relief`; seen : bool (rows, cols), as in the face,
+    or None when all of it is.
     """
 
     relief: np.ndarray
     background: np.ndarray
     noise_sd: float
     mm_per_px: float
+    seen: np.ndarray | None = None
 
 
 @dataclass(frozen=True, slots=True)

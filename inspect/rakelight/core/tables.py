@@ -4,6 +4,7 @@ This stands in core because four folders need the same words: report writes thes
 compare, the log and the screens read them, and none of these may import another.
 """
 
+import contextlib
 import csv
 import io
 import json
@@ -110,7 +111,8 @@ def write_csv(table: pd.DataFrame, columns: tuple[Column, ...], path: str | Path
         draft.write_text(format_csv(table, columns), encoding="utf-8", newline="")
         os.replace(draft, path)
     except OSError as error:
-        draft.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            draft.unlink(missing_ok=True)
         raise OutputError(f"{path} cannot be written ({error.strerror}); choose another folder or make room.") from None
     return path
 

@@ -29,6 +29,7 @@ _MM_PER_UNIT = {
 _LENGTH_PART = re.compile(
     r"\s*(?P<number>\d+\s+\d+/\d+|\d+/\d+|\d*[.,]?\d+)\s*(?P<unit>mm|cm|m|in|ft|\"|')?"
 )
+_THOUSANDS = re.compile(r"\d,\d{3}(?!\d)")
 _SIZE_SEPARATOR = re.compile(r"\s*[x×X*]\s*")
 
 
@@ -46,11 +47,15 @@ def parse_length_mm(text: str) -> float:
         When the text is not a length above zero.
     """
     position, total_mm, rest = 0, 0.0, text.strip()
+    if _THOUSANDS.search(rest):
+        raise SettingsError(f"Write a length without a thousands comma, such as 2400, not {text!r}.")
     while position < len(rest):
         part = _LENGTH_PART.match(rest, position)
         if part is None or part.end() == position:
             raise SettingsError(f"Write a length such as 2400, 2.4m, 28in or 8ft, not {text!r}.")
-        total_mm += _read_number(part["number"]) * _MM_PER_UNIT[part["unit"] or ""]
+        if not part["unit"] and part.end() - part.start() < len(rest):
+            raise SettingsError(f"Give every part of a length its unit, such as 7' 6in, not {text!r}.")
+        total_mm += _read_number(part["number"], text) * _MM_PER_UNIT[part["unit"] or ""]
         position = part.end()
     if not total_mm > 0:
         raise SettingsError(f"A length must be greater than 0, not {text!r}.")
@@ -100,5 +105,8 @@ def per_ft2(count: float, area_mm2: float) -> float:
     return count / (area_mm2 / MM2_PER_FT2) if area_mm2 > 0 else math.nan
 
 
-def _read_number(text: str) -> float:
-    return float(sum(Fraction(part.replace(",", ".")) for part in text.split()))
+def _read_number(number: str, text: str) -> float:
+    try:
+        return float(sum(Fraction(part.replace(",", ".")) for part in number.split()))
+    except ZeroDivisionError:
+        raise SettingsError(f"A fraction cannot have 0 below its line, as in {text!r}.") from None

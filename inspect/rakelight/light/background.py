@@ -57,7 +57,11 @@ def flatten_light(
     rows = range(0, grey.shape[0], STRIP_ROWS)
     with ThreadPoolExecutor(max_workers=threads) as pool:
         list(pool.map(lambda top: _flatten_strip(relief, grey, face.seen, inverse, table, top), rows))
-    return FlatPhoto(relief, background, robust_sd(relief[::7, ::7]), face.mm_per_px)
+    is_all_seen = bool(face.seen.all())
+    sample = relief[::7, ::7] if is_all_seen else relief[::7, ::7][face.seen[::7, ::7]]
+    return FlatPhoto(
+        relief, background, robust_sd(sample), face.mm_per_px, None if is_all_seen else face.seen
+    )
 
 
 def linear_table() -> np.ndarray:

@@ -144,7 +144,7 @@ def _report_lamp(
         limit_deg = math.degrees(math.atan2(card.post_height_mm, room_mm))
         angle = math.nan
         notes.append(
-            f"The post's shadow runs off the white field: the lamp stands lower than {limit_deg:.0f} "
+            f"The post's shadow runs off the white field: the lamp stands lower than {math.ceil(limit_deg)} "
             "degrees; how low cannot be read."
         )
     if second > _OTHER_SHARE:

@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 from scipy.spatial import cKDTree
 
+from ..core.errors import ScaleError
 from ..core.records import FlatPhoto, Lamp
 from ..core.settings import FindSettings
 
@@ -24,6 +25,7 @@ BLUR_PER_DIAMETER = 0.20  # blur (sigma) that suits a pit of diameter 1; our cho
 REACH_PER_DIAMETER = 0.30  # from a pit's middle to where its two sides are read; our choice
 FINEST_PX = 5.0  # a pit needs no more pixels than this to be found; finer photos are shrunk first
 BLOCK_PX = (384, 2048)  # rows, columns worked on at once
+MIN_SAMPLE = 40  # places that the noise of a block must be read from
 _MAD_TO_SD = 1.4826
 
 
@@ -32,12 +34,13 @@ class Octave:
     """One size class of the scale space: the picture, how much it was shrunk, the sizes tried.
 
     picture : float32 (rows, cols); shrink : map pixels per picture pixel; diameters_px : sizes
-    tried, in pixels of `picture`.
+    tried, in pixels of `picture`; seen : bool (rows, cols), None when all of the face is seen.
     """
 
     picture: np.ndarray
     shrink: int
     diameters_px: tuple[float, ...]
+    seen: np.ndarray | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +79,14 @@ def build_octaves(flat: FlatPhoto, *, settings: FindSettings = FindSettings()) -
     first_px = smallest_px / shrink
     steps = first_px * 2 ** (np.arange(settings.scales_per_octave) / settings.scales_per_octave)
     while min(picture.shape) >= 16:
-        octaves.append(Octave(picture, shrink, tuple(float(step) for step in steps)))
+        octaves.append(Octave(picture, shrink, tuple(float(step) for step in steps), _shrink_seen(flat.seen, picture.shape)))
         if steps[-1] * shrink >= largest_px:
             break
         picture, shrink = _shrink(picture, 2), shrink * 2
+    if not octaves:
+        raise ScaleError(
+            "The face is too small in this photo for pits of the size asked for; check the scale or the smallest size."
+        )
     return octaves
 
 
@@ -182,6 +189,13 @@ def _shrink(picture: np.ndarray, factor: int) -> np.ndarray:
     return cv2.resize(whole, (cols, rows), interpolation=cv2.INTER_AREA)
 
 
+def _shrink_seen(seen: np.ndarray | None, shape: tuple[int, int]) -> np.ndarray | None:
+    if seen is None or seen.shape == shape:
+        return seen
+    small = cv2.resize(seen.view(np.uint8), shape[::-1], interpolation=cv2.INTER_AREA)
+    return small > 0
+
+
 def _spans(octave: Octave) -> Iterator[tuple[int, int, int, int]]:
     rows, cols = octave.picture.shape
     for top in range(0, rows, BLOCK_PX[0]):
@@ -199,7 +213,8 @@ def _search_block(
     for diameter in octave.diameters_px:
         crop, inner = _crop_with_halo(octave.picture, (top, bottom, left, right), diameter)
         far, near = compare_sides(crop, diameter, away)
-        row, col, strength, noise = _peaks(far, near, inner, settings.threshold_noise)
+        seen = None if octave.seen is None else octave.seen[top:bottom, left:right]
+        row, col, strength, noise = _peaks(far, near, inner, (seen, settings.threshold_noise))
         row, col = row + (top - inner[0]), col + (left - inner[2])
         parts.append(_as_candidates(row, col, strength, noise, (index, octave.shrink, diameter)))
     return join_candidates(parts)
@@ -239,17 +254,28 @@ def compare_sides(
 
 
 def _peaks(
-    far: np.ndarray, near: np.ndarray, inner: tuple[int, int, int, int], threshold: float
+    far: np.ndarray,
+    near: np.ndarray,
+    inner: tuple[int, int, int, int],
+    limits: tuple[np.ndarray | None, float],
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
-    """Places of greatest contrast among their eight neighbours that stand out of the noise."""
+    """Places of greatest contrast among their eight neighbours that stand out of the seen face's noise."""
     top, bottom, left, right = inner
+    seen, threshold = limits
     size = cv2.absdiff(far, near)
     core = size[top:bottom, left:right]
     step = max(1, min(6, min(bottom - top, right - left) // 40))
     some = slice(top, bottom, step), slice(left, right, step)
     sample = (far[some] - near[some]).ravel()
+    if seen is not None:
+        sample = sample[seen[::step, ::step].ravel()]
+    if sample.size < MIN_SAMPLE:
+        return np.empty(0, np.intp), np.empty(0, np.intp), np.empty(0, np.float32), 1.0
     noise = max(float(_MAD_TO_SD * np.median(np.abs(sample - np.median(sample)))), 1e-4)
-    places = cv2.findNonZero(cv2.compare(core, threshold * noise, cv2.CMP_GT))
+    stands_out = cv2.compare(core, threshold * noise, cv2.CMP_GT)
+    if seen is not None:
+        stands_out[~seen] = 0
+    places = cv2.findNonZero(stands_out)
     places = np.empty((0, 2), np.intp) if places is None else places.reshape(-1, 2).astype(np.intp)
     row, col = places[:, 1] + top, places[:, 0] + left
     inside = (row > 0) & (row < size.shape[0] - 1) & (col > 0) & (col < size.shape[1] - 1)

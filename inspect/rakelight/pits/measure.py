@@ -18,7 +18,6 @@ from .network import KINDS
 from .outline import measure_outlines, trace_outlines
 from .sort import NOTHING, PIT, Sorted
 
-LISTED_KINDS = tuple(kind for kind in KINDS if kind not in ("pit", "nothing"))
 SURE_SHADOW_DEPTH_MIN_MM = 0.02  # shorter bounds are noise
 CLIPPED_LEVELS = (2, 253)  # 8-bit levels that count as pure black and pure white
 
@@ -58,7 +57,7 @@ def measure_pits(
     Errors of the answer
     --------------------
     `diameter_sd_mm` joins the outline's doubt and the scale's; two of it cover 95 of 100 made-up pits.
-    Shallow round-bottomed pits, whose lip fades, are read some 5 % small. Volumes are guesses: half a sphere unless a depth was measured.
+    Shallow round-bottomed pits, whose lip fades, are read some 5 % small. Volumes are guesses: half a sphere, or more when the least depth says so.
 
     Source
     ------
@@ -86,7 +85,7 @@ def measure_pits(
         "area_mm2": sizes["area_mm2"],
         "depth_mm": depth,
         "depth_basis": np.where(np.isnan(depth), "unknown", "at_least").astype(object),
-        "volume_mm3": fill_volume_mm3(diameter, np.full(len(diameter), np.nan)),
+        "volume_mm3": fill_volume_mm3(diameter, np.where(depth > diameter / 2, depth, np.nan)),
         "kind": name_kinds(diameter, settings),
         "confidence": sorted_pits.confidence,
         "zone": np.full(len(diameter), "", object),
@@ -101,13 +100,16 @@ def measure_pits(
     return MeasuredPits(make_table(PIT_COLUMNS, values), tuple(outlines), evidence)
 
 
-def list_marks(entries: Sorted, mm_per_px: float, *, smallest_mm: float = 0.0) -> pd.DataFrame:
+def list_marks(
+    entries: Sorted, mm_per_px: float, *, smallest_mm: float = 0.0, confidence_min: float = 0.5
+) -> pd.DataFrame:
     """Return the table of what is not a pit, so that nobody fills it (MARK_COLUMNS).
 
     Errors of the answer: sizes of long marks (scratches, seams) are those of the piece that was seen.
     """
     large = entries.candidates.diameter_px * mm_per_px >= smallest_mm
-    chosen = entries.take((entries.kind != PIT) & (entries.kind != NOTHING) & large)
+    is_mark = (entries.kind != PIT) & (entries.kind != NOTHING) & (entries.confidence < confidence_min)
+    chosen = entries.take(is_mark & large)
     c = chosen.candidates
     diameter = c.diameter_px.astype(float) * mm_per_px
     return make_table(

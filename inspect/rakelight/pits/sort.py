@@ -34,7 +34,7 @@ _FAR_SIDE = slice(13, 19)  # columns from beyond the middle to just past the far
 
 @dataclass(frozen=True, slots=True)
 class Sorted:
-    """Candidates after two looks, as arrays of equal length, surest first.
+    """Candidates after two looks, as arrays of equal length, sure large pits first.
 
     candidates : with refined centre and diameter; kind : index into `network.KINDS`; confidence :
     calibrated chance of being a pit; kind_confidence : of being what `kind` says; size_sd : relative
@@ -159,12 +159,6 @@ def calibrate(evidence: np.ndarray, *, trust: float = 1.0) -> np.ndarray:
     return _logistic(trust * (evidence @ load_weights()["calibration"]))
 
 
-def logit(chance: np.ndarray) -> np.ndarray:
-    """Return the natural log odds of a chance, kept finite."""
-    chance = np.clip(chance, 1e-9, 1 - 1e-9)
-    return np.log(chance / (1 - chance))
-
-
 def pit_margin(logits: np.ndarray) -> np.ndarray:
     """Return by how much "pit" beats everything else together, in natural log odds."""
     others = np.delete(logits, PIT, axis=1)
@@ -173,15 +167,15 @@ def pit_margin(logits: np.ndarray) -> np.ndarray:
 
 
 def drop_overlaps(answer: Sorted, *, overlap_max: float = OVERLAP_MAX) -> Sorted:
-    """Return the entries, surest first, without those that mostly lie on a surer one of like kind."""
+    """Return the entries without those that mostly lie on a surer one; a small pit on a large stain keeps both."""
     # Large and sure first, so that a small sure thing on its lip cannot take a large pit away.
     worth = np.maximum(answer.confidence, answer.kind_confidence * 0.5) + (answer.confidence > 0.5)
     order = np.lexsort((-worth, -np.where(answer.confidence > 0.5, np.log2(answer.candidates.diameter_px) // 1.6, 0)))
     answer = answer.take(order)
     c = answer.candidates
-    keep = np.ones(len(c), bool)
+    keep, is_pit = np.ones(len(c), bool), answer.confidence > 0.5
     for i, j in _touching_pairs(c):
-        if not (keep[i] and keep[j]):
+        if not (keep[i] and keep[j]) or (is_pit[i] != is_pit[j] and c.diameter_px[j] > LIP_RATIO * c.diameter_px[i]):
             continue
         # What sits on the lip of a pit several times its size is nearly always a piece of that lip.
         is_on_lip = c.diameter_px[i] > LIP_RATIO * c.diameter_px[j]
