@@ -141,7 +141,7 @@ def measure_draft(uid: str, tell: Tell) -> str:
     given, settings = describe_given(draft)
     path = drafts.place_photo(uid, raking)
     inspection = inspect_photo(path, given, settings=settings, progress=tell)
-    inspection = name_soft_photo(draft, add_tone(draft, inspection, settings))
+    inspection = name_photos(draft, add_tone(draft, inspection, settings))
     place = SurveyPlace(draft.job or LOOSE_JOB, draft.slab or raking.name, draft.stage)
     photos = [drafts.place_photo(uid, photo) for photo in (raking, soft) if photo]
     tell("keeping the record in the log")
@@ -371,15 +371,21 @@ def add_tone(draft: drafts.Draft, inspection: Inspection, settings: Settings) ->
     return replace(inspection, colour=tone)
 
 
-def name_soft_photo(draft: drafts.Draft, inspection: Inspection) -> Inspection:
-    """Return the inspection with the soft-light photo among its photos, so that the log keeps it."""
+def name_photos(draft: drafts.Draft, inspection: Inspection) -> Inspection:
+    """Return the inspection with its photos called as the person's device called them.
+
+    The soft-light photo is named too, so that the log keeps it.
+    """
     from dataclasses import replace
 
-    soft = draft.find_photo("soft")
-    if soft is None or soft.sha256 in {photo.get("sha256") for photo in inspection.photos}:
-        return inspection
-    entry = {"name": soft.name, "kind": "soft", "sha256": soft.sha256}
-    return replace(inspection, photos=(*inspection.photos, entry))
+    named = {photo.sha256: photo.name for photo in draft.photos}
+    photos = [
+        {**photo, "name": named.get(photo["sha256"], photo["name"])} for photo in inspection.photos
+    ]
+    soft, known = draft.find_photo("soft"), {photo["sha256"] for photo in photos}
+    if soft is not None and soft.sha256 not in known:
+        photos.append({"name": soft.name, "kind": "soft", "sha256": soft.sha256})
+    return replace(inspection, photos=tuple(photos))
 
 
 def _make_teller(what: str, uid: str) -> Tell:

@@ -135,9 +135,9 @@ def settle(seat: shelf.Seat) -> bool:
     decisions = shelf.read_decisions(open_shelf(), seat.look)
     mark = looks.fingerprint(seat.look, decisions, desk.read_shop())
     bench = open_bench()
-    if looks.is_up_to_date(seat.look, mark) and not bench.is_busy("settle", seat.look):
-        return True
     progress = bench.look_up("settle", seat.look)
+    if looks.is_up_to_date(seat.look, mark) and not progress.is_under_way:
+        return True
     failed_mark = st.session_state.get("failed_mark")
     if progress.state in ("failed", "stopped") and failed_mark == mark:
         st.error(progress.sentence)
@@ -148,7 +148,8 @@ def settle(seat: shelf.Seat) -> bool:
     if not progress.is_under_way:
         st.session_state["failed_mark"] = mark
         bench.start("settle", seat.look)
-    _watch("settle", seat.look)
+    if bench.look_up("settle", seat.look).is_under_way:
+        _watch("settle", seat.look)
     return False
 
 

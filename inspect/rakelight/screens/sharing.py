@@ -1,6 +1,8 @@
 """The address for the shop's phones and the square to scan."""
 
 import os
+import socket
+from collections.abc import Iterator
 
 import cv2
 import numpy as np
@@ -12,6 +14,32 @@ _QUIET = 4
 def read_address() -> str:
     """Return the address that phones use; empty when the screens are open on this computer only."""
     return os.environ.get(ADDRESS, "")
+
+
+def find_own_address() -> str:
+    """Return this computer's address on its local network; empty when it is on none.
+
+    Nothing is sent: choosing a way towards an address is enough to learn the own one.
+    """
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("10.255.255.255", 1))
+            own = probe.getsockname()[0]
+        except OSError:
+            return ""
+    return "" if own.startswith(("127.", "0.")) else own
+
+
+def tell_sharing(address: str, code: str) -> Iterator[str]:
+    """Yield the lines for the window: the square with the code in it, address, code, and what it is not.
+
+    The code stands behind the # of the square's address, which a browser never sends to a server.
+    """
+    yield write_qr(f"{address}/rl/enter#{code.replace('-', '')}")
+    yield f"  Scan the square with the phone, or open {address}"
+    yield f"  Access code: {code}   (a new one at every start)"
+    yield "  Anyone on this Wi-Fi who knows the code can see and change the jobs. The Wi-Fi carries it unhidden:"
+    yield "  this is a lock for a workshop. A public address needs a real sign-in; see docs/sharing.md."
 
 
 def make_qr(text: str) -> np.ndarray:
