@@ -138,9 +138,9 @@ def test_only_what_is_seen_is_judged():
 
 
 def test_tiles_cover_small_and_large_faces():
-    """A small face is one tile, a large one at most 24, all inside the picture."""
+    """A small face is one tile, a large one at most 18, all inside the picture."""
     assert len(list(pick_tiles(np.ones((100, 90), bool)))) == 1
     tiles = list(pick_tiles(np.ones((3000, 4000), bool)))
-    assert len(tiles) == 24
+    assert len(tiles) == 18
     assert all(rows.stop <= 3000 and cols.stop <= 4000 for rows, cols in tiles)
     assert list(pick_tiles(np.zeros((600, 600), bool))) == []

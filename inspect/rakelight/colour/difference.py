@@ -17,7 +17,7 @@ HALF_GRADE_LIMITS = (
 """Upper ends of dE_F for each half grade; ISO 105-A05 table, from memory."""
 
 ROUNDING_SD = (0.05, 0.25, 0.25)
-"""Standard uncertainty of L*, a* and b* from the rounding of a JPEG's colours (made-up photos)."""
+"""Standard uncertainty of L*, a* and b* of one place from the rounding of a JPEG's colours (made-up photos)."""
 
 WORD_LIMIT = 0.5
 """Least difference along one axis of L*a*b* that gets a word (our choice, half of dE = 1)."""

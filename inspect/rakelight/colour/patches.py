@@ -123,7 +123,7 @@ def _compare(core: np.ndarray, ring: np.ndarray, factor: np.ndarray, settings: C
     lights = np.array([average_middle(core), average_middle(ring)]) * factor
     inner, outer = find_lab(lights).astype(float)
     sds = [lab_sd(pixels * factor) for pixels in (core, ring)]
-    sd = np.sqrt(np.square([*sds, ROUNDING_SD]).sum(axis=0))
+    sd = np.sqrt(np.square([*sds, ROUNDING_SD, ROUNDING_SD]).sum(axis=0))
     de00, de00_sd = float(measure_dE00(inner, outer)), find_dE00_sd(inner, outer, sd)
     words = describe_tone(inner, outer, limit=np.maximum(WORD_LIMIT, 2 * sd))
     return {

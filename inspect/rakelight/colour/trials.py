@@ -24,7 +24,7 @@ from .evenface import EvenFace
 
 PART_MM = 20.0
 """An area is cut into parts of this side or less; how they differ tells how sure its tone is."""
-MOTTLE_MM = 70.0
+MOTTLE_MM = 85.0
 """Parts nearer than this are alike on mottled concrete and count as one (our choice, made-up slabs)."""
 AROUND_MM = 60.0
 """Width of the belt of face around a trial that it is held against (our choice)."""
@@ -173,7 +173,7 @@ def read_around(even: EvenFace, rect_mm: tuple[float, ...], *, width_mm: float =
 
 
 def _contrast(area: AreaTone, wanted: AreaTone) -> dict[str, Any]:
-    sd = np.sqrt(np.square([area.sd, wanted.sd, ROUNDING_SD]).sum(axis=0))
+    sd = np.sqrt(np.square([area.sd, wanted.sd, ROUNDING_SD, ROUNDING_SD]).sum(axis=0))
     de00, de00_sd = float(measure_dE00(area.lab, wanted.lab)), find_dE00_sd(area.lab, wanted.lab, sd)
     return {
         "dE00": de00, "dE00_sd": de00_sd,

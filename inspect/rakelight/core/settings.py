@@ -138,7 +138,7 @@ class LightSettings(CheckedSettings):
     evidence_contrast: float = setting(
         0.25, "A dark spot votes on the lamp side from this much darkening.", low=0.01, high=1
     )
-    side_votes_min: int = setting(8, "Spots needed before the lamp side is doubted.", low=3)
+    side_votes_min: int = setting(16, "Spots needed before the lamp side is doubted.", low=3)
     side_sd_min: float = setting(
         3.0, "Standard deviations needed before the lamp side is doubted.", unit="sd", low=1, high=10
     )

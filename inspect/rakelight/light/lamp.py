@@ -24,6 +24,8 @@ from .evidence import (
 
 _AXIS_RELIEF_SD = 3.0
 _EVEN_GRAIN_MAX = 0.55
+_AXIS_VOTES_MIN = 8
+_OFF_SIDE_DEG, _OFF_SIDE_SD = 45.0, 4.5  # a clear side this far off the one said is another side
 _SIDES = ("top", "top right", "right", "bottom right", "bottom", "bottom left", "left", "top left")
 
 
@@ -74,15 +76,17 @@ def settle_lamp(
     guess_deg = _mean_side(votes)
     against_deg = said.at_pit(votes.x_mm, votes.y_mm)[0] if said.is_side_known else guess_deg
     evidence, side_sd = _weigh_votes(votes, against_deg)
-    figures = {
+    figures = said.figures | {
         "axis_strength": axis_strength,
         "axis_from_pits": float(is_from_pits),
         "grain_axis_deg": grain_deg,
         "grain_axis_strength": grain_strength,
         "n_votes": float(len(votes)),
         "side_sd": side_sd,
+        "side_off_deg": _mean_off(votes, against_deg),
         "guess_from_deg": guess_deg,
         "guess_share": _weigh_votes(votes, guess_deg)[0],
+        "guess_sd": _weigh_votes(votes, guess_deg)[1],
         **_describe_light(flat, votes),
     }
     seen = replace(said, axis_deg=axis_deg, side_evidence=evidence, figures=figures)
@@ -154,6 +158,15 @@ def _mean_side(votes: Votes) -> float:
     return float(np.degrees(np.arctan2(x, y)) % 360)
 
 
+def _mean_off(votes: Votes, against_deg: np.ndarray | float) -> float:
+    """Return by how many degrees (0 to 180) the votes as a whole lie off a side; NaN without any."""
+    if len(votes) == 0:
+        return math.nan
+    off = np.radians(votes.from_deg - against_deg)
+    x, y = np.sum(votes.weight * np.sin(off)), np.sum(votes.weight * np.cos(off))
+    return float(np.degrees(np.arctan2(abs(x), y)))
+
+
 def _weigh_votes(votes: Votes, against_deg: np.ndarray | float) -> tuple[float, float]:
     """Return the balance of votes (-1 to 1) for a side, and the same in standard deviations."""
     if len(votes) == 0:
@@ -175,7 +188,7 @@ def _choose_axis(
     votes: Votes, grain_deg: float, grain_strength: float, settings: LightSettings
 ) -> tuple[float, float, bool]:
     """Return the axis, its strength and whether pits show it; the grain's when pits are too few."""
-    if len(votes) >= settings.side_votes_min:
+    if len(votes) >= _AXIS_VOTES_MIN:
         turn = np.radians(2 * votes.from_deg)
         x, y = np.sum(votes.weight * np.sin(turn)), np.sum(votes.weight * np.cos(turn))
         strength = float(np.hypot(x, y) / max(votes.weight.sum(), 1e-9))
@@ -201,25 +214,41 @@ def _add_doubts(lamp: Lamp, flat: FlatPhoto, settings: LightSettings) -> Lamp:
     notes, flags = list(lamp.notes), lamp.flags
     if lamp.at_mm is None and math.isnan(lamp.angle_deg):
         flags |= flag_bit("lamp_angle_unknown")
-    is_enough = lamp.figures["n_votes"] >= settings.side_votes_min
-    is_clear = is_enough and abs(lamp.figures["side_sd"]) >= settings.side_sd_min
-    is_clear = is_clear and abs(lamp.side_evidence) >= settings.side_share_min
     guess_deg = lamp.figures["guess_from_deg"]
     if not lamp.is_side_known:
+        is_clear = _is_clear(lamp, settings)
         notes.append(_describe_guess(guess_deg, lamp.side_evidence) if is_clear else _NO_SIDE)
-    elif is_clear and lamp.side_evidence < 0:
+    elif _is_clear(lamp, settings) and lamp.side_evidence < 0:
         flags |= flag_bit("lamp_side_contradicted")
         notes.append(
             f"The pits look lit from the {name_side(guess_deg)} ({guess_deg:.0f} degrees): check the "
             "lamp side, because with the wrong side bumps are counted as pits."
         )
-    elif _axis_error(lamp, flat) > settings.axis_error_max_deg:
+    elif _is_off(lamp, settings) or _axis_error(lamp, flat) > settings.axis_error_max_deg:
         flags |= flag_bit("lamp_side_contradicted")
         notes.append(
-            f"The light seems to run along {lamp.axis_deg:.0f} or {lamp.axis_deg + 180:.0f} degrees, "
-            "not along the side said: check the lamp side, and that only one lamp is on."
+            f"The pits look lit from the {name_side(guess_deg)} ({guess_deg:.0f} degrees), not from "
+            "the side said: check the lamp side, and that only one lamp is on."
         )
     return replace(lamp, flags=flags, notes=tuple(notes))
+
+
+def _is_clear(lamp: Lamp, settings: LightSettings) -> bool:
+    """Return whether enough votes speak for or against a side."""
+    return (
+        lamp.figures["n_votes"] >= settings.side_votes_min
+        and abs(lamp.figures["side_sd"]) >= settings.side_sd_min
+        and abs(lamp.side_evidence) >= settings.side_share_min
+    )
+
+
+def _is_off(lamp: Lamp, settings: LightSettings) -> bool:
+    """Return whether the votes clearly agree on another side than the one said."""
+    return (
+        lamp.figures["n_votes"] >= settings.side_votes_min
+        and lamp.figures["guess_sd"] >= _OFF_SIDE_SD
+        and lamp.figures["side_off_deg"] > _OFF_SIDE_DEG
+    )
 
 
 _NO_SIDE = (

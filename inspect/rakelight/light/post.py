@@ -28,7 +28,7 @@ _DARKEST = 0.003  # share of the field that even the shortest shadow covers
 _OTHER_DARKNESS, _OTHER_SHARE = 0.35, 0.15
 _EDGE_MM = 0.9  # how soft the sharpest edge is on the grid
 _LAMP_RAD, _LAMP_MAX_RAD = 0.02, 0.12  # half the angle the lamp fills: start of the search, limit
-_STOP_MM = 0.05
+_STOP_MM, _MAX_ROUNDS = 0.05, 60
 _NO_SHADOW = "The post's shadow is not seen on the white field: say the lamp's side and angle."
 
 
@@ -328,16 +328,19 @@ def _refine(
 
     best, best_fit = np.array(start, float), fit_at(start)
     steps = np.array([math.radians(3), 0.08 * start[1], 0.01])
-    while steps[1] > _STOP_MM:
+    for _ in range(_MAX_ROUNDS):
         is_better = False
         for axis, sign in itertools.product(range(3), (1, -1)):
             trial = best.copy()
             trial[axis] += sign * steps[axis]
-            if trial[1] <= 1 or not 0 <= trial[2] <= _LAMP_MAX_RAD:
+            is_possible = 1 < trial[1] < 3 * card.field_radius_mm
+            if not (is_possible and 0 <= trial[2] <= _LAMP_MAX_RAD):
                 continue
             fit = fit_at(trial)
             if fit > best_fit:
                 best, best_fit, is_better = trial, fit, True
         if not is_better:
             steps /= 2
+        if steps[1] < _STOP_MM:
+            break
     return (float(best[0]), float(best[1]), float(best[2])), best_fit

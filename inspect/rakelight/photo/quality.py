@@ -23,7 +23,7 @@ _NOISE_PX = 15.0
 _FLASH_FIRED = 1  # bit 0 of the EXIF entry Flash
 _RETAKE, _DOUBTFUL = "retake", "doubtful"
 _VOTES_MIN, _FEW_VOTES = 8, 3
-_GRAIN_AXIS_MIN = 0.045  # made-up photos of specks: 0.05 and more raked, 0.03 and less not
+_SPECK_AXIS = 0.045, 0.25  # made-up photos of sand specks: 0.05 to 0.12 raked, 0.03 and less not
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +81,8 @@ def judge_quality(
     )
     unsharp = _complain_about_sharpness(sharp, face.mm_per_px, smallest_mm, settings)
     # Blur and clipping dim the walls of pits: such a photo has nothing to say about its light.
-    is_readable = not unsharp and exposure.white_share <= settings.clipped_share_max
+    is_readable = exposure.white_share <= settings.clipped_share_max
+    is_readable = is_readable and all(complaint.severity != _RETAKE for complaint in unsharp)
     frontal = _complain_about_relief(lamp.figures, flat.noise_sd, settings) if is_readable else []
     complaints = [
         *_complain_about_camera(exif),
@@ -263,11 +264,12 @@ def _is_raked(figures: Mapping[str, float], grain_sd: float, settings: QualitySe
         if n_votes >= _FEW_VOTES and wall_light >= settings.wall_light_min:
             return True
         is_flat = n_votes >= 1 and wall_light < settings.wall_light_min
-        return is_grainy and not (is_flat and grain_sd < 1.4 * settings.grain_contrast_min)
+        return is_grainy and not (is_flat and grain_sd < 1.15 * settings.grain_contrast_min)
     if wall_light >= settings.wall_light_good:
         return True
     are_specks = figures["guess_share"] < 0.5 and wall_light < settings.wall_light_min
-    return are_specks and is_grainy and figures["grain_axis_strength"] >= _GRAIN_AXIS_MIN
+    low, high = _SPECK_AXIS
+    return are_specks and is_grainy and low <= figures["grain_axis_strength"] <= high
 
 
 def _complain_about_exposure(exposure: Exposure, settings: QualitySettings) -> list[Complaint]:

@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 
 TILE_PX = 256
-MAX_TILES = 24
+MAX_TILES = 18
 STRONGEST_EDGES, STRONGEST_PER_DIRECTION = 300, 60
 _FIRST_SIGMA, _SECOND_SIGMA = 1.0, 2.0  # the first calms noise, the second is the known blur
 _STEP_VARIANCE = 1 / 3  # of the central difference that takes the slope
@@ -31,6 +31,8 @@ _BIN_STEP_DEG, _BIN_HALF_DEG, _BIN_MIN_EDGES = 15, 20, 10
 _RIM_OFFSET_PX2, _RIM_SLOPE = 1.3, 1.85
 # The strongest edges across a smear are those it spared most, so the smear itself is larger.
 _SMEAR_GAIN = 1.8
+# One direction of a sharp photo reads a little worse than the rest; at half size a little more so.
+_FINE_SLACK, _COARSE_SLACK = 1.15, 1.3
 _SPREAD_MIN_PX = 0.5
 _MAD_TO_SD = 1.4826
 _DIAGONAL = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32) / 6.0
@@ -42,32 +44,42 @@ class Sharpness:
 
     sigma_px : blur of the strongest edges of all directions; best_sigma_px, worst_sigma_px : in the
     sharpest and the least sharp direction; shake_deg : the latter in the picture, clockwise from
-    right; n_edges : edges it was read from.
+    right; spread : blur read in the worst over blur read in the best direction, 1 is even;
+    n_edges : edges it was read from.
     """
 
     sigma_px: float
     best_sigma_px: float
     worst_sigma_px: float
     shake_deg: float
+    spread: float
     noise_sd: float
     n_edges: int
 
     @property
     def shake_px(self) -> float:
         """Length of a straight smear (variance L^2 / 12) that explains the worst direction."""
-        return math.sqrt(12 * (self.worst_sigma_px**2 - self.best_sigma_px**2))
-
-    @property
-    def spread(self) -> float:
-        """Blur read in the worst over blur read in the best direction; 1 is even blur."""
-        smear = (self.worst_sigma_px**2 - self.best_sigma_px**2) / _SMEAR_GAIN
-        worst = math.sqrt(self.best_sigma_px**2 + smear)
-        return max(worst, _SPREAD_MIN_PX) / max(self.best_sigma_px, _SPREAD_MIN_PX)
+        return math.sqrt(12 * max(self.worst_sigma_px**2 - self.best_sigma_px**2, 0.0))
 
     @property
     def mean_sigma_px(self) -> float:
         """Blur over both axes of a pit: the root mean square of best and worst."""
         return math.sqrt((self.best_sigma_px**2 + self.worst_sigma_px**2) / 2)
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Blur variances (px^2 of the photo) read at one size of the picture, and where it is worst."""
+
+    overall: float
+    best: float
+    worst: float
+    worst_deg: float
+
+    @property
+    def spread(self) -> float:
+        """Blur in the worst over blur in the best direction."""
+        return max(_sigma(self.worst), _SPREAD_MIN_PX) / max(_sigma(self.best), _SPREAD_MIN_PX)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +111,7 @@ def measure_sharpness(relief: np.ndarray, seen: np.ndarray) -> Sharpness:
     Returns
     -------
     Sharpness
-        From at most 24 tiles of 256 px, so that a large photo costs no more than a small one.
+        From at most 18 tiles of 256 px, so that a large photo costs no more than a small one.
 
     Errors of the answer
     --------------------
@@ -116,28 +128,49 @@ def measure_sharpness(relief: np.ndarray, seen: np.ndarray) -> Sharpness:
     edges = _join_edges([_find_edges(relief[tile], seen[tile]) for tile in tiles])
     noise_sd = measure_noise([relief[tile] for tile in tiles])
     if len(edges) < _BIN_MIN_EDGES:
-        return Sharpness(*[math.nan] * 4, noise_sd=noise_sd, n_edges=len(edges))
-    variance = _blur_variance(edges.take(slice(STRONGEST_EDGES)))
-    worst, best, worst_deg = _spread_by_direction(edges, variance)
-    best = max(best, 0.0)
+        return Sharpness(*[math.nan] * 5, noise_sd=noise_sd, n_edges=len(edges))
+    # A long smear or heavy blur leaves noise as the sharpest thing: at half size it counts less.
+    halves = [_find_edges(*_halve(relief[tile], seen[tile])) for tile in tiles]
+    fine, coarse = _read_blur(edges, 1), _read_blur(_join_edges(halves), 2)
+    worst = _sigma(fine.best + _SMEAR_GAIN * (fine.worst - fine.best)) / _FINE_SLACK
+    coarse_worst = _sigma(coarse.worst) / _COARSE_SLACK
+    chosen = coarse if coarse_worst > worst else fine
     return Sharpness(
-        sigma_px=_sigma(variance),
-        best_sigma_px=_sigma(best),
-        worst_sigma_px=_sigma(max(best + _SMEAR_GAIN * (worst - best), variance, best)),
-        shake_deg=worst_deg,
+        sigma_px=_sigma(fine.overall),
+        best_sigma_px=_sigma(fine.best),
+        worst_sigma_px=max(worst, coarse_worst, _sigma(fine.overall), _sigma(fine.best)),
+        shake_deg=chosen.worst_deg,
+        spread=chosen.spread,
         noise_sd=noise_sd,
         n_edges=len(edges),
     )
 
 
+def _halve(relief: np.ndarray, seen: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return a tile and its mask at half size."""
+    size = (max(relief.shape[1] // 2, 1), max(relief.shape[0] // 2, 1))
+    half = cv2.resize(relief, size, interpolation=cv2.INTER_AREA)
+    return half, seen[::2, ::2][: size[1], : size[0]]
+
+
+def _read_blur(edges: Edges, shrink: int) -> Reading:
+    """Return what edges tell that were found in a picture `shrink` times smaller than the photo."""
+    if len(edges) < _BIN_MIN_EDGES:
+        return Reading(0.0, 0.0, 0.0, math.nan)
+    overall = _blur_variance(edges.take(slice(STRONGEST_EDGES)))
+    worst, best, worst_deg = _spread_by_direction(edges, overall, STRONGEST_PER_DIRECTION * shrink)
+    scale = shrink**2
+    return Reading(scale * overall, scale * max(best, 0.0), scale * max(worst, 0.0), worst_deg)
+
+
 def pick_tiles(seen: np.ndarray) -> Iterator[tuple[slice, slice]]:
-    """Yield at most 24 tiles, evenly spread over what is seen, best seen first where there are few."""
+    """Yield at most 18 tiles, evenly spread over what is seen, best seen first where there are few."""
     rows, cols = seen.shape
     tops = np.arange(0, max(rows - TILE_PX, 0) + 1, TILE_PX)
     lefts = np.arange(0, max(cols - TILE_PX, 0) + 1, TILE_PX)
     cells = [(slice(t, t + TILE_PX), slice(le, le + TILE_PX)) for t in tops for le in lefts]
     shares = np.array([seen[cell][::8, ::8].mean() for cell in cells])
-    wanted = shares >= min(0.98, shares.max())
+    wanted = shares >= min(0.98, 0.7 * shares.max())
     cells = [cell for cell, keep in zip(cells, wanted, strict=True) if keep]
     if not shares.max() > 0:
         return
@@ -222,7 +255,9 @@ def _blur_variance(edges: Edges) -> float:
     return _RIM_OFFSET_PX2 + _RIM_SLOPE * ideal
 
 
-def _spread_by_direction(edges: Edges, variance: float) -> tuple[float, float, float]:
+def _spread_by_direction(
+    edges: Edges, variance: float, n_strongest: int
+) -> tuple[float, float, float]:
     """Return the largest and smallest variance over directions, and where blur is worst (degrees).
 
     The steepest edges of each direction by itself are read: a smear leaves the edges along it
@@ -231,7 +266,7 @@ def _spread_by_direction(edges: Edges, variance: float) -> tuple[float, float, f
     middles, found = [], []
     for middle in range(0, 180, _BIN_STEP_DEG):
         near = np.abs((edges.across_deg - middle + 90) % 180 - 90) < _BIN_HALF_DEG
-        near = np.flatnonzero(near)[:STRONGEST_PER_DIRECTION]
+        near = np.flatnonzero(near)[:n_strongest]
         if len(near) >= _BIN_MIN_EDGES:
             middles.append(math.radians(2 * middle))
             found.append(_blur_variance(edges.take(near)))
