@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+
 from rakelight.core import records, tables
 from rakelight.core.errors import OutputError
 

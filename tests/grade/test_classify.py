@@ -18,10 +18,10 @@ def grade_one(pits, face, scheme, *, smallest=0.5, **options):
     return report.grades[0]
 
 
-def test_case_1_counts_two_to_fifteen_only(check_values, make_face, spread_pits):
+def test_case_1_counts_two_to_fifteen_only(grade_values, make_face, spread_pits):
     """Small pits and the oversize void stay out of the sum: 0.3043 %, SVR3, one finding."""
-    expected = check_values["svr_case_1"]["expected"]
-    groups = check_values["svr_case_1"]["inputs"]["voids_diameter_mm_count"]
+    expected = grade_values["svr_case_1"]["expected"]
+    groups = grade_values["svr_case_1"]["inputs"]["voids_diameter_mm_count"]
     face = make_face(24 * INCH, 24 * INCH, mm_per_px=0.6096)
     pits = spread_pits(groups, face.size_mm)
     report = grade_face(pits, face, smallest_countable_mm=0.5, schemes=("aci_svr",))
@@ -42,10 +42,10 @@ def test_case_1_counts_two_to_fifteen_only(check_values, make_face, spread_pits)
     ],
 )
 def test_case_2_class_follows_the_window(
-    check_values, make_face, spread_pits, scheme, side_mm, mm_per_px, per_cent, class_name
+    grade_values, make_face, spread_pits, scheme, side_mm, mm_per_px, per_cent, class_name
 ):
     """The same 28 voids are P2 in 500 mm and SVR3 in 24 in."""
-    expected = check_values["svr_case_2"]["expected"]
+    expected = grade_values["svr_case_2"]["expected"]
     face = make_face(side_mm, side_mm, mm_per_px=mm_per_px)
     grade = grade_one(spread_pits([(10.0, 28)], (500, 500)), face, scheme)
     assert expected[per_cent] == pytest.approx(grade.value, abs=5e-5)
@@ -53,18 +53,18 @@ def test_case_2_class_follows_the_window(
 
 
 @pytest.mark.parametrize("case", ["svr_case_3", "svr_case_4"])
-def test_cases_3_and_4(check_values, make_face, spread_pits, case):
+def test_cases_3_and_4(grade_values, make_face, spread_pits, case):
     """0.3116 % is strictly P3, and 1.3547 % is beyond the lowest class."""
-    entry = check_values[case]
+    entry = grade_values[case]
     pits = spread_pits(entry["inputs"]["voids_diameter_mm_count"], (500, 500))
     grade = grade_one(pits, make_face(500, 500, mm_per_px=0.5), "dbv_p")
     assert entry["expected"]["ratio_pct"] == pytest.approx(grade.value, abs=5e-5)
     assert entry["expected"]["class"].split(" ")[0] == grade.class_name
 
 
-def test_oenorm_columns_disagree_and_it_is_said(check_values, make_face, make_pits):
+def test_oenorm_columns_disagree_and_it_is_said(grade_values, make_face, make_pits):
     """7.8 cm2 keeps class P by the cm2 column but not by per cent; both are named."""
-    entry = check_values["oenorm_b2211_rounding_trap"]
+    entry = grade_values["oenorm_b2211_rounding_trap"]
     diameter = math.sqrt(4 * entry["inputs"]["pore_area_cm2"] * 100 / 10 / math.pi)
     pits = make_pits(50 + 40 * np.arange(10), np.full(10, 250), diameter)
     grade = grade_one(pits, make_face(500, 500), "oenorm_p")
@@ -181,9 +181,9 @@ def test_quarter_turn_keeps_the_classes(make_face, make_pits):
     assert upright.value == pytest.approx(turned.value, rel=1e-9)
 
 
-def test_trade_rule_counts_per_square_foot(check_values, make_face, make_pits):
+def test_trade_rule_counts_per_square_foot(grade_values, make_face, make_pits):
     """Three pits inside one square foot break the rule of two; spread wide they keep it."""
-    allowed = check_values["trade_pinholes"]["expected"]["per_ft2"]
+    allowed = grade_values["trade_pinholes"]["expected"]["per_ft2"]
     face = make_face(1200, 700)
     near = grade_one(make_pits([100, 200, 300], [100, 150, 200], 1.5), face, "trade_per_ft2")
     far = grade_one(make_pits([100, 600, 1100], [100, 500, 200], 1.5), face, "trade_per_ft2")

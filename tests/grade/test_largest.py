@@ -14,9 +14,9 @@ def grade_one(pits, face, scheme):
 
 
 @pytest.mark.parametrize("number", range(1, 7))
-def test_aci_301_cases(check_values, number):
+def test_aci_301_cases(grade_values, number):
     """Voids exactly at the limit stay, larger or deeper ones are patched."""
-    entry = check_values[f"aci301_case_{number}"]
+    entry = grade_values[f"aci301_case_{number}"]
     given = entry["inputs"]
     patch = must_patch(
         read_schemes().schemes["aci_301"],
@@ -27,9 +27,9 @@ def test_aci_301_cases(check_values, number):
     assert entry["expected"] == bool(patch[0])
 
 
-def test_long_void_is_judged_by_its_length(check_values, make_face, make_pits):
+def test_long_void_is_judged_by_its_length(grade_values, make_face, make_pits):
     """12 x 3 mm has an equivalent diameter of 6 mm but fails A4 by its largest dimension."""
-    expected = check_values["elongated_void"]["expected"]
+    expected = grade_values["elongated_void"]["expected"]
     pits = make_pits(
         [100], [100], expected["equivalent_diameter_mm"],
         length_mm=[12.0], width_mm=[3.0], depth_mm=[1.0], depth_basis=["pin"],
@@ -66,9 +66,9 @@ def test_least_depth_keeps_the_worse_class_open(make_face, make_pits):
     assert grade_one(pinned, face, "sp70").range == ("A4",)
 
 
-def test_walloon_box_volume(check_values, make_face, make_pits):
+def test_walloon_box_volume(grade_values, make_face, make_pits):
     """6 mm deep in a 30 x 28 mm box is 5.04 cm3: refused."""
-    entry = check_values["wallonia_reject"]
+    entry = grade_values["wallonia_reject"]
     length, width = entry["inputs"]["rect_mm"]
     pits = make_pits(
         [100], [100], 27.0, length_mm=[float(length)], width_mm=[float(width)],

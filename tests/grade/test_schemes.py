@@ -22,49 +22,49 @@ def limits_of(name):
     return {one.name: one.limit for one in read_schemes().schemes[name].classes}
 
 
-def test_area_limits_are_the_published_ones(check_values):
+def test_area_limits_are_the_published_ones(grade_values):
     """Ratio classes carry the published per cents; DBV's mm2 of a 500 mm window agree."""
-    assert check_values["aci_svr_limits_pct"]["expected"] == limits_of("aci_svr")
+    assert grade_values["aci_svr_limits_pct"]["expected"] == limits_of("aci_svr")
     in_mm2 = {name: limit / 100 * 250_000 for name, limit in limits_of("dbv_p").items()}
-    assert check_values["dbv_p_limits_mm2"]["expected"] == pytest.approx(in_mm2)
-    oenorm = {n: v["pct"] for n, v in check_values["oenorm_b2211_limits"]["expected"].items()}
+    assert grade_values["dbv_p_limits_mm2"]["expected"] == pytest.approx(in_mm2)
+    oenorm = {n: v["pct"] for n, v in grade_values["oenorm_b2211_limits"]["expected"].items()}
     assert oenorm == limits_of("oenorm_p")
     assert (
-        check_values["oevbb_sb1"]["expected"]["pore_area_pct_max"] == limits_of("oevbb_sb")["SB1"]
+        grade_values["oevbb_sb1"]["expected"]["pore_area_pct_max"] == limits_of("oevbb_sb")["SB1"]
     )
 
 
-def test_windows_and_bands_are_the_published_ones(check_values):
+def test_windows_and_bands_are_the_published_ones(grade_values):
     """Test areas and counted sizes are as published."""
     schemes = read_schemes().schemes
     width, height = schemes["aci_svr"].window_mm
-    assert check_values["aci_test_area_mm2"]["expected"] == pytest.approx(width * height, abs=0.01)
-    assert check_values["dbv_p_limits_mm2"]["inputs"]["counted_diameter_mm"] == list(
+    assert grade_values["aci_test_area_mm2"]["expected"] == pytest.approx(width * height, abs=0.01)
+    assert grade_values["dbv_p_limits_mm2"]["inputs"]["counted_diameter_mm"] == list(
         schemes["dbv_p"].counted_mm
     )
-    counting = check_values["oenorm_b2211_counting"]["expected"]
+    counting = grade_values["oenorm_b2211_counting"]["expected"]
     assert (counting["min_diameter_mm"], counting["max_diameter_mm"]) == schemes[
         "oenorm_p"
     ].counted_mm
     assert counting["min_window_mm"] == list(schemes["oenorm_p"].window_mm)
 
 
-def test_single_void_limits_are_the_published_ones(check_values):
+def test_single_void_limits_are_the_published_ones(grade_values):
     """SP 70 and ACI 301 carry the published widths and depths."""
     sp70 = read_schemes().schemes["sp70"]
     for one in sp70.classes:
-        expected = check_values["sp70_defect_limits"]["expected"][one.name]
+        expected = grade_values["sp70_defect_limits"]["expected"][one.name]
         assert (expected["diameter"], expected["depth"]) == (one.limit, one.depth_limit)
     for one in read_schemes().schemes["aci_301"].classes:
-        expected = check_values["aci301_repair_limits_in"]["expected"][one.name]
+        expected = grade_values["aci301_repair_limits_in"]["expected"][one.name]
         assert expected["width_in"] * 25.4 == pytest.approx(one.limit)
         assert expected["depth_in"] * 25.4 == pytest.approx(one.depth_limit)
 
 
-def test_form_face_classes_follow_the_porosity_classes(check_values):
+def test_form_face_classes_follow_the_porosity_classes(grade_values):
     """SB classes take the limit of the P class each asks for, on both kinds of form face."""
     porosity = limits_of("dbv_p")
-    wanted = check_values["dbv_sb_to_p"]["expected"]
+    wanted = grade_values["dbv_sb_to_p"]["expected"]
     for column, name in enumerate(("dbv_sb_absorbent", "dbv_sb_sealed")):
         for class_name, limit in limits_of(name).items():
             assert porosity[wanted[class_name][column]] == limit

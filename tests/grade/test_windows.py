@@ -48,9 +48,9 @@ def test_all_positions_equal_the_double_loop(make_face, make_pits):
     assert np.array_equal(count_centres(positions, x, y), counted)
 
 
-def test_published_placement_effect(check_values, make_face, make_pits):
+def test_published_placement_effect(grade_values, make_face, make_pits):
     """The same slab is 0.80 % in one 500 mm window and 0 % in another 300 mm further right."""
-    entry = check_values["window_placement"]
+    entry = grade_values["window_placement"]
     i = np.arange(40)
     pits = make_pits(30 + 30 * (i % 8), 60 + 90 * (i // 8), 8.0)
     positions = place_windows(sum_seen(make_face(1200, 600)), (500.0, 500.0))

@@ -24,42 +24,42 @@ def _empty_grade():
     EMPTY = GradeReport((), ())
 
 
-def test_half_balls(check_values):
+def test_half_balls(grade_values):
     """Volumes of half balls are those of the trade notes, to the digits printed there."""
-    entry = check_values["hemisphere_mm3"]
+    entry = grade_values["hemisphere_mm3"]
     found = hemisphere_mm3(np.array(entry["inputs"]["diameter_mm"], float))
     assert entry["expected"] == pytest.approx(list(found), abs=entry["tolerance"])
 
 
-def test_film(check_values):
+def test_film(grade_values):
     """A film of 0.1, 0.25 and 0.5 mm takes 0.20, 0.49 and 0.98 kg per m2."""
-    entry = check_values["film_kg_per_m2"]
+    entry = grade_values["film_kg_per_m2"]
     found = [film_g(1.0, RepairSettings(film_mm=f)) / 1000 for f in entry["inputs"]["film_mm"]]
     assert entry["expected"] == pytest.approx(found, abs=entry["tolerance"])
 
 
-def test_crossing_point(check_values):
+def test_crossing_point(grade_values):
     """25 min per m2 against half a minute per hole cross at 50 per m2, about 5 per square foot."""
-    expected = check_values["crossing_holes"]["expected"]
+    expected = grade_values["crossing_holes"]["expected"]
     crossing = crossing_holes_per_m2(RepairSettings())
     assert expected["per_m2"] == crossing
     assert expected["per_ft2"] == pytest.approx(crossing * 0.3048**2, abs=0.5)
 
 
-def test_waits_follow_the_temperature(check_values):
+def test_waits_follow_the_temperature(grade_values):
     """21 to 10 C nearly doubles a wait, 21 to 32 C more than halves it, 21 C keeps it."""
-    entry = check_values["setting_time_ratio"]
+    entry = grade_values["setting_time_ratio"]
     found = [scale_wait(1.0, celsius) for celsius in entry["inputs"]["celsius"]]
     assert entry["expected"] == pytest.approx(found, abs=entry["tolerance"])
     assert scale_wait(60.0, 21.0) == pytest.approx(60.0)
 
 
-def test_thousand_pits_take_fourteen_grams(check_values, make_face, make_pits):
+def test_thousand_pits_take_fourteen_grams(grade_values, make_face, make_pits):
     """1000 half balls of 3 mm hold 14 g; film and pots are counted apart from them."""
     i = np.arange(1000)
     pits = make_pits(15 + 30 * (i % 40), 15 + 30 * (i // 40), 3.0)
     amounts = amounts_of(pits, make_face(1220, 780))
-    entry = check_values["thousand_holes_g"]
+    entry = grade_values["thousand_holes_g"]
     assert entry["expected"] == pytest.approx(amounts["holes_g"], abs=entry["tolerance"])
     together = amounts["holes_g"] + amounts["film_g"] + amounts["remainder_g"]
     assert together == pytest.approx(amounts["paste_g"])

@@ -4,8 +4,6 @@ import math
 from collections.abc import Iterable
 from typing import Any
 
-import numpy as np
-
 from .errors import RakelightError, SettingsError
 
 
@@ -45,14 +43,6 @@ def check_choice(
     if value not in allowed:
         raise error(f"{name} must be one of {', '.join(allowed)}, not {value!r}.")
     return value
-
-
-def check_grey(picture: np.ndarray, name: str = "picture") -> np.ndarray:
-    """Return a two-dimensional array as float32 (a copy only when needed)."""
-    picture = np.asarray(picture)
-    if picture.ndim != 2 or min(picture.shape, default=0) < 1:
-        raise SettingsError(f"{name} must be a grey picture of rows x columns.")
-    return picture.astype(np.float32, copy=False)
 
 
 def is_finite(value: Any) -> bool:

@@ -181,12 +181,10 @@ FOUND_COLUMNS: tuple[Column, ...] = (
     Column("inspection", "str", "", "The inspection's name in the log."),
 )
 
-DEPTH_BASES = ("at_least", "lamps", "pin", "unknown")
 PIT_KINDS = ("pinhole", "bug_hole", "void")
 MARK_KINDS = ("bump", "stain", "scratch", "crack", "trowel_mark", "joint", "grain", "other")
 STATES = ("closed", "dished", "open", "new", "unseen")
 ACTIONS = ("leave", "fill", "fill_two_lifts", "slurry_coat", "hone_test_strip", "repair_by_eye")
-VERDICTS = ("good", "doubtful", "retake")
 
 
 def make_table(columns: tuple[Column, ...], values: dict[str, Any] | None = None) -> pd.DataFrame:

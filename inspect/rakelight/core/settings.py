@@ -50,14 +50,14 @@ class CheckedSettings:
 
     @classmethod
     def from_mapping(cls, values: Mapping[str, Any]) -> Self:
-        """Return settings from a mapping; an unknown name is a SettingsError."""
-        known = {field.name for field in dataclasses.fields(cls)}  # type: ignore[arg-type]
-        unknown = sorted(set(values) - known)
+        """Return settings from a (nested) mapping as `to_mapping` makes it; an unknown name is a SettingsError."""
+        known = {field.name: field for field in dataclasses.fields(cls)}  # type: ignore[arg-type]
+        unknown = sorted(set(values) - set(known))
         if unknown:
             raise SettingsError(
                 f"{cls.__name__} has no setting {unknown[0]!r}; it has {', '.join(sorted(known))}."
             )
-        return cls(**values)
+        return cls(**{name: _read_value(known[name], value) for name, value in values.items()})
 
     def to_mapping(self) -> dict[str, Any]:
         """Return all settings by name, nested ones as mappings, for the saved record."""
@@ -486,11 +486,27 @@ class Settings(CheckedSettings):
     report: ReportSettings = dataclasses.field(default_factory=ReportSettings)
 
 
+def _read_value(field: dataclasses.Field, value: Any) -> Any:
+    """The value as the field holds it: a step's own settings from its mapping."""
+    step = field.default_factory
+    if not isinstance(step, type) or not issubclass(step, CheckedSettings) or isinstance(value, step):
+        return value
+    if not isinstance(value, Mapping):
+        raise SettingsError(f"{field.name} must be a table of settings, not {value!r}.")
+    return step.from_mapping(value)
+
+
 def _check_field(field: dataclasses.Field, value: Any) -> None:
     if dataclasses.is_dataclass(value):
         return
     if field.metadata.get("choices"):
         check_choice(value, field.name, field.metadata["choices"])
-    elif isinstance(field.default, (int, float)) and not isinstance(field.default, bool):
+    elif isinstance(field.default, bool | str):
+        if not isinstance(value, type(field.default)):
+            kind = "true or false" if isinstance(field.default, bool) else "a text"
+            raise SettingsError(f"{field.name} must be {kind}, not {value!r}.")
+    elif isinstance(field.default, int | float):
+        if isinstance(field.default, int) and value != round(check_number(value, field.name)):
+            raise SettingsError(f"{field.name} must be a whole number, not {value!r}.")
         low, high = field.metadata.get("low", -math.inf), field.metadata.get("high", math.inf)
         check_number(value, field.name, low=low, high=high)
