@@ -142,10 +142,19 @@ def server():
 
 @pytest.fixture(params=["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])
 def where(request, tmp_path):
-    """Return where to open the log: a new folder, or an emptied database."""
+    """Give where to open the log: a new folder, or an emptied database."""
     if request.param == "sqlite":
-        return tmp_path / "log"
+        yield tmp_path / "log"
+        return
     address = request.getfixturevalue("server")
+    empty_database(address)
+    yield address
+    if request.node.get_closest_marker("plant"):  # it may have broken more than rows
+        drop_tables(address)
+
+
+def empty_database(address: str) -> None:
+    """Take away every row, which is much quicker than making the tables anew."""
     engine = sa.create_engine(address)
     with engine.begin() as connection:
         known = set(sa.inspect(connection).get_table_names())
@@ -153,7 +162,15 @@ def where(request, tmp_path):
         if tables:
             connection.execute(sa.text(f"TRUNCATE {', '.join(tables)} CASCADE"))
     engine.dispose()
-    return address
+
+
+def drop_tables(address: str) -> None:
+    """Take away tables, guards and all, so that the next test starts from nothing."""
+    engine = sa.create_engine(address)
+    with engine.begin() as connection:
+        connection.execute(sa.text("DROP SCHEMA public CASCADE"))
+        connection.execute(sa.text("CREATE SCHEMA public"))
+    engine.dispose()
 
 
 @pytest.fixture

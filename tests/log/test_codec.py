@@ -77,7 +77,9 @@ def test_empty_inspection_comes_back(make_inspection):
     sheets, face = codec.pack_inspection(empty)
     assert b"" == face
     back = codec.unpack_inspection(sheets, face)
-    assert all(same(getattr(empty, f.name), getattr(back, f.name)) for f in dataclasses.fields(empty))
+    assert all(
+        same(getattr(empty, f.name), getattr(back, f.name)) for f in dataclasses.fields(empty)
+    )
 
 
 def test_comparison_comes_back(make_comparison):
@@ -105,7 +107,9 @@ def test_fingerprint_knows_the_same_again(make_inspection):
     )
     moved = make_inspection()
     moved.pits.loc[0, "x_mm"] += 0.01
-    assert codec.fingerprint_sheets(sheets) != codec.fingerprint_sheets(codec.pack_inspection(moved)[0])
+    assert codec.fingerprint_sheets(sheets) != codec.fingerprint_sheets(
+        codec.pack_inspection(moved)[0]
+    )
 
 
 def test_missing_fields_take_their_defaults(make_inspection):
@@ -131,7 +135,8 @@ def test_missing_and_foreign_columns(make_inspection):
     text["columns"]["pits"] = [*named, ["old_number", "int64"]]
     lines = sheets["pits.csv"].decode().splitlines()
     sheets["pits.csv"] = "\n".join(
-        line.rpartition(",")[0] + (",old_number" if i == 0 else ",3") for i, line in enumerate(lines)
+        line.rpartition(",")[0] + (",old_number" if i == 0 else ",3")
+        for i, line in enumerate(lines)
     ).encode()
     sheets["record.json"] = json.dumps(text).encode()
     pits = codec.unpack_inspection(sheets).pits

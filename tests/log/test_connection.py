@@ -43,7 +43,13 @@ def test_sqlite_is_set_up(files_log):
     with files_log.engine.connect() as raw:
         found = {
             name: raw.exec_driver_sql(f"PRAGMA {name}").scalar()
-            for name in ("journal_mode", "foreign_keys", "busy_timeout", "synchronous", "secure_delete")
+            for name in (
+                "journal_mode",
+                "foreign_keys",
+                "busy_timeout",
+                "synchronous",
+                "secure_delete",
+            )
         }
     expected = {"journal_mode": "wal", "foreign_keys": 1, "busy_timeout": 30000}
     assert {**expected, "synchronous": 2, "secure_delete": 1} == found

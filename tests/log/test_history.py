@@ -40,7 +40,10 @@ def test_correction_keeps_what_stood_there(log):
     assert "sealed on friday" == first_note(log)[0]["text"]
     line = list_history(log, row_uid=uid)[-1]
     assert ("correct", "Kim", "diary") == (line["what"], line["who"], line["why"])
-    assert ("sealed on monday", "sealed on friday") == (line["before"]["text"], line["after"]["text"])
+    assert ("sealed on monday", "sealed on friday") == (
+        line["before"]["text"],
+        line["after"]["text"],
+    )
 
 
 def test_value_can_be_taken_away(log):

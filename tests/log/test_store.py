@@ -84,7 +84,9 @@ def test_other_stage_is_another_survey(log, photo, make_inspection):
     """The same photo at another stage is another survey of the same slab."""
     inspection = make_inspection(photo=photo)
     save_inspection(log, inspection, PLACE, photos=[photo])
-    save_inspection(log, inspection, dataclasses.replace(PLACE, stage="after honing"), photos=[photo])
+    save_inspection(
+        log, inspection, dataclasses.replace(PLACE, stage="after honing"), photos=[photo]
+    )
     [slab] = show_job(log, "Bench")["slabs"]
     assert ["after demold", "after honing"] == [survey["stage"] for survey in slab["surveys"]]
 
@@ -139,8 +141,18 @@ def test_every_write_is_in_the_history(log, photo, make_inspection, make_compari
     save_comparison(log, make_comparison(), before_uid=a, after_uid=b)
     add_note(log, "Bench", "done")
     lines = list_history(log)
-    counts = {kind: sum(line["kind"] == kind for line in lines) for kind in {x["kind"] for x in lines}}
-    expected = {"job": 1, "slab": 1, "survey": 2, "photo": 1, "inspection": 2, "comparison": 1, "note": 1}
+    counts = {
+        kind: sum(line["kind"] == kind for line in lines) for kind in {x["kind"] for x in lines}
+    }
+    expected = {
+        "job": 1,
+        "slab": 1,
+        "survey": 2,
+        "photo": 1,
+        "inspection": 2,
+        "comparison": 1,
+        "note": 1,
+    }
     assert expected == counts
     assert {"add"} == {line["what"] for line in lines}
     assert 1 == len({line["job_uid"] for line in lines})
@@ -186,7 +198,10 @@ def test_comparison_comes_back(log, make_inspection, make_comparison):
         (lambda log: add_slab(log, "None", "A"), "no job 'None'"),
         (lambda log: add_repair(log, "Bench", "Z", "fill"), "no slab 'Z'"),
         (lambda log: add_repair(log, "Bench", "A", "fill", minutes="many"), "give it as a number"),
-        (lambda log: add_repair(log, "Bench", "A", "fill", n_pits=2.5), "give it as a whole number"),
+        (
+            lambda log: add_repair(log, "Bench", "A", "fill", n_pits=2.5),
+            "give it as a whole number",
+        ),
         (lambda log: add_repair(log, "Bench", "A", "fill", hours=2), "has no 'hours'"),
         (lambda log: add_pour_zone(log, "Bench", "A", "A", poured_at="soon"), "a date and time"),
         (lambda log: add_decision(log, "x", "erase"), "A decision is one of"),

@@ -8,7 +8,7 @@ import sqlalchemy as sa
 from alembic.script import ScriptDirectory
 
 from rakelight.core.errors import LogError
-from rakelight.log.connection import HEAD, open_log, read_revision, reading, writing
+from rakelight.log.connection import HEAD, read_revision, reading, writing
 from rakelight.log.search import show_job
 from rakelight.log.store import SurveyPlace, add_note, load_inspection, save_inspection
 from rakelight.log.tables import Base, UtcTime
@@ -39,7 +39,9 @@ def test_checks_are_made(log):
     with log.engine.connect() as connection:
         names = {c["name"] for c in sa.inspect(connection).get_check_constraints("sheet")}
     expected = {
-        c.name for c in Base.metadata.tables["sheet"].constraints if isinstance(c, sa.CheckConstraint)
+        c.name
+        for c in Base.metadata.tables["sheet"].constraints
+        if isinstance(c, sa.CheckConstraint)
     }
     assert expected == names
     assert {"ck_sheet_one_owner"} == names

@@ -53,12 +53,10 @@ def check_log(log: Log, *, is_tidying: bool = False) -> LogCheck:
     is_tidying : also remove files that killed runs left without a record.
     """
     with reading(log) as session:
-        problems = [
-            *_check_database(session),
-            *_check_parents(session),
-            *_check_sheets(session),
-            *_check_photos(log, session),
-        ]
+        problems = _check_database(session)
+        if problems:  # what a damaged file says about its rows means nothing
+            return LogCheck(tuple(problems), ("Bring back a copy of the log.",), 0, 0, 0, (), 0)
+        problems = [*_check_parents(session), *_check_sheets(session), *_check_photos(log, session)]
         n_jobs = session.scalar(sa.text("SELECT count(*) FROM job WHERE deleted_at IS NULL"))
         used = list_used_digests(session)
     leftovers = [path for path in log.photos.list_kept() if path.stem not in used]
@@ -82,7 +80,10 @@ def check_log(log: Log, *, is_tidying: bool = False) -> LogCheck:
 def _check_database(session: Session) -> list[str]:
     if session.get_bind().dialect.name != "sqlite":
         return []
-    rows = session.execute(sa.text("PRAGMA integrity_check")).scalars().all()
+    try:
+        rows = session.execute(sa.text("PRAGMA integrity_check")).scalars().all()
+    except sa.exc.DatabaseError as error:
+        rows = [str(error.orig)]
     return (
         []
         if rows == ["ok"]
@@ -104,7 +105,7 @@ def _check_parents(session: Session) -> list[str]:
             n_orphans = session.scalar(query)
             if n_orphans:
                 problems.append(
-                    f"{n_orphans} rows of {table.name} belong to nothing in {parent.name}."
+                    f"{n_orphans} rows of {table.name} belong to nothing in {key.column.table.name}."
                 )
     return problems
 

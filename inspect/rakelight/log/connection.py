@@ -6,6 +6,7 @@ the database complains about reaches a person as one sentence.
 """
 
 import os
+import re
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -29,6 +30,8 @@ ENVIRONMENT = "RAKELIGHT_LOG"
 WRITER_KEY = 7_265_436_841
 """Name of the one PostgreSQL lock that writers take in turn (any fixed number)."""
 
+UNREACHED = ("connect", "password", "terminat", "starting up", "shutting down")
+NO_SUCH_PLACE = r"(database|role) .* does not exist"
 FULL = ("disk is full", "no space left", "disk full", "could not extend file", "file too large")
 
 
@@ -148,7 +151,7 @@ def _explain(trouble: str, log: Log) -> str:
         )
     if "readonly" in low or "read-only" in low or "permission" in low or "unable to open" in low:
         return f"{log.title} cannot be written; get the right to write there or name another place."
-    if "connect" in low or "password" in low or "does not exist" in low or "terminat" in low:
+    if any(sign in low for sign in UNREACHED) or re.search(NO_SUCH_PLACE, low):
         return f"{log.title} cannot be reached; see that the server runs and its address is right."
     return f"{log.title} could not do this ({trouble.splitlines()[0]}); run `rakelight jobs check`."
 

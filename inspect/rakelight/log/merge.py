@@ -81,7 +81,9 @@ def _merge(
     job = session.get_one(Job, ids["job"][bundle.job_uid])
     done.job = job.name
     if done.added:
-        write_history(session, job, "import", before={"added": done.added}, who=who, why=bundle.name)
+        write_history(
+            session, job, "import", before={"added": done.added}, who=who, why=bundle.name
+        )
     return done
 
 

@@ -4,6 +4,7 @@ None of these opens a pit table: they read the sums that stand beside it.
 """
 
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pandas as pd
@@ -159,12 +160,12 @@ def _has_mix(question: Question) -> sa.ColumnElement[bool]:
     return Slab.id.in_(zones)
 
 
-def _month_range(month: str):
+def _month_range(month: str) -> tuple[datetime, datetime]:
     try:
-        start = pd.Timestamp(f"{month}-01", tz="UTC")
+        start = datetime.strptime(month, "%Y-%m").replace(tzinfo=UTC)
     except ValueError:
         raise LogError(f"Write the month as year-month, e.g. 2026-11, not {month!r}.") from None
-    return start.to_pydatetime(), (start + pd.offsets.MonthBegin(1)).to_pydatetime()
+    return start, (start + timedelta(days=32)).replace(day=1)
 
 
 def _list_mixes(session, slab_ids: set[int], zone: str) -> dict[int, str]:
