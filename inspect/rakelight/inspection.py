@@ -5,12 +5,11 @@ each line hands the record of one step to the next.
 """
 
 import dataclasses
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 import pandas as pd
 
@@ -26,6 +25,7 @@ from .core.records import (
     GradeReport,
     Inspection,
     Lamp,
+    Lens,
     Photo,
     Quality,
     RepairPlan,
@@ -35,9 +35,10 @@ from .core.records import (
 from .core.settings import Settings
 from .grade.agreed import Agreed, read_agreed
 from .grade.classify import grade_face
+from .grade.outlines import is_inside, zone_outline
 from .grade.regions import describe_agreed, judge_agreed
 from .light.background import flatten_light
-from .light.lamp import settle_lamp
+from .light.lamp import join_post, settle_lamp
 from .light.post import read_post
 from .photo.quality import judge_quality
 from .photo.read import read_photo
@@ -46,10 +47,13 @@ from .pits.measure import MeasuredPits, choose_pits, list_marks, measure_pits
 from .pits.sort import Sorted, sort_candidates
 from .repair.order import walk_pits
 from .repair.plan import plan_repair, read_rates
-from .scale.card import scale_from_card
-from .scale.corners import scale_from_corners, scale_from_length, scale_from_mm_per_px
-from .scale.marks import scale_from_marks
+from .scale.card import place_card, scale_from_card
+from .scale.corners import face_corners, scale_from_length, scale_from_mm_per_px
+from .scale.edges import offer_corners, scale_from_slab_edges
+from .scale.lens import read_lens, use_lens
+from .scale.marks import cover_papers, find_papers, read_marks, scale_from_marks
 from .scale.rectify import rectify_photo
+from .scale.zones import ZONE_KINDS, hide_outlines
 
 LIMITS = (
     "Counts only holes that are open at the surface and at least {smallest:g} mm across; "
@@ -59,6 +63,8 @@ LIMITS = (
     "This is a work list, not a verdict: it says nothing of strength, food safety or readiness to seal.",
 )
 
+CORNER_SUPPORT_MIN = 0.6  # share of the weakest side that must show an edge for corners to be taken
+
 Progress = Callable[[str], None]
 
 
@@ -67,10 +73,13 @@ class Given:
     """What the person says about a survey: scale, lamp, soft-light photo, what was agreed, job.
 
     The scale is one of `mm_per_px`; `corners_px` (four (x, y) photo pixels: the plan's top-left,
-    top-right, bottom-right, bottom-left) with `slab_mm`; `marks` (file that says where fiducials lie);
+    top-right, bottom-right, bottom-left) with `slab_mm`; `slab_mm` alone (the corners are looked for);
+    `marks` (file that says where fiducials lie; `slab_mm` when it does not give the slab's size);
     `length_px` (two (x, y)) with `length_mm`; or none of them when the scale card lies on the face
-    (`corners_px` without `slab_mm` then lets the card measure the slab).
-    `zones` are pour zones and openings as plain mappings; `locked` and `rates` go to the planner.
+    (`corners_px` without `slab_mm` then lets the card measure the slab). `lens` is a file made by
+    `rakelight lens`. `zones` are plain mappings with name, kind (pour, part, opening, slab) and
+    outline_mm or a box, as `scale.zones.read_zones` returns them: openings and what lies outside the
+    slab are not face. `locked` and `rates` go to the planner.
     """
 
     mm_per_px: float | None = None
@@ -80,6 +89,7 @@ class Given:
     length_px: Sequence[Sequence[float]] | None = None
     length_mm: float | None = None
     printed_rule_mm: float = 100.0
+    lens: str | Path | None = None
     lamp: Lamp = field(default_factory=Lamp)
     soft_light: str | Path | None = None
     grey_card: tuple[float, ...] | None = None
@@ -91,8 +101,36 @@ class Given:
     job: dict[str, str] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A face laid on the slab: its map, its scale, its photos as kept in the record, and doubts in words.
+
+    edges_mm : outlines (n, 2) of the slab and its openings where they are really known.
+    """
+
+    face: FaceMap
+    scale: Scale
+    photos: tuple[dict[str, Any], ...]
+    edges_mm: tuple[np.ndarray, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What a face under one lamp gave: the lamp, the verdict on the photo, pits and marks."""
+
+    lamp: Lamp
+    quality: Quality
+    measured: MeasuredPits
+    marks: pd.DataFrame
+
+
 def inspect_photo(
-    path: str | Path, given: Given, *, settings: Settings = Settings(), progress: Progress = lambda step: None
+    path: str | Path,
+    given: Given,
+    *,
+    settings: Settings = Settings(),
+    progress: Progress = lambda step: None,
 ) -> Inspection:
     """Return everything one raking-light photo says about a face, sizes in mm.
 
@@ -123,32 +161,58 @@ def inspect_photo(
     photo = read_photo(path, settings=settings.photo)
     agreed, settings = read_agreement(given, settings)
     scale, card = settle_scale(photo, given)
-    face = cover_card(rectify_photo(photo, scale, threads=settings.find.threads), card)
+    face = hide_what_is_no_face(
+        rectify_photo(photo, scale, threads=settings.find.threads), photo, scale, card, given
+    )
+    placed = Placed(
+        face, scale, (describe_photo(photo, "raking"),), list_edges(given, scale), photo.notes
+    )
+    reading = read_face(
+        placed, say_lamp(given, face, card), photo.exif, settings=settings, progress=progress
+    )
+    progress("grading and planning")
+    return conclude(placed, reading, given, agreed, settings=settings)
+
+
+def read_face(
+    placed: Placed, said: Lamp, exif: Mapping[str, Any], *, settings: Settings, progress: Progress
+) -> Reading:
+    """Return what a face under one lamp gives: lamp, verdict on the photo, pits and marks."""
+    face, find = placed.face, settings.find
     progress("telling the lamp from the surface")
-    flat = flatten_light(face, settings=settings.light, threads=settings.find.threads)
-    lamp = settle_lamp(flat, face, say_lamp(given, face, card), settings=settings.light)
+    flat = flatten_light(face, settings=settings.light, threads=find.threads)
+    lamp = settle_lamp(flat, face, said, settings=settings.light)
     quality = judge_quality(
-        face, flat, lamp, exif=photo.exif, smallest_mm=settings.find.smallest_mm, settings=settings.quality
+        face, flat, lamp, exif=exif, smallest_mm=find.smallest_mm, settings=settings.quality
     )
     progress("finding pits")
-    octaves = build_octaves(flat, settings=settings.find)
-    candidates = find_pits(octaves, lamp, face.mm_per_px, settings=settings.find)
+    octaves = build_octaves(flat, settings=find)
+    candidates = find_pits(octaves, lamp, face.mm_per_px, settings=find)
     progress("sorting pits from what only looks like one")
     entries = sort_candidates(octaves, candidates, lamp, face.mm_per_px, settings=settings.sort)
-    measured = measure_chosen(entries, (face, flat), lamp, scale, settings)
-    marks = list_marks(entries, face.mm_per_px, smallest_mm=settings.find.smallest_mm)
-    progress("grading and planning")
-    grade = grade_measured(given, agreed, measured.pits, face, (quality, settings))
-    colour = read_colour(given, measured, marks, settings)
+    measured = measure_chosen(entries, placed, flat, lamp, settings)
+    marks = list_marks(entries, face.mm_per_px, smallest_mm=find.smallest_mm)
+    return Reading(lamp, quality, measured, marks)
+
+
+def conclude(
+    placed: Placed, reading: Reading, given: Given, agreed: Agreed | None, *, settings: Settings
+) -> Inspection:
+    """Return the whole record: pits numbered, graded, rated for tone and planned for."""
+    face = placed.face
+    measured = number_pits(reading.measured, face.size_mm, settings.report.sheet_field_mm)
+    measured = dataclasses.replace(measured, pits=name_zones(measured.pits, given.zones))
+    grade = grade_measured(given, agreed, measured.pits, face, (reading.quality, settings))
+    colour = read_colour(given, measured, reading.marks, settings)
     plan = make_plan(given, agreed, measured.pits, face, (grade, settings))
     return Inspection(
-        photos=(describe_photo(photo, "raking"),),
-        quality=quality,
-        scale=scale,
-        lamp=lamp,
+        photos=placed.photos,
+        quality=reading.quality,
+        scale=placed.scale,
+        lamp=reading.lamp,
         face=face,
         pits=measured.pits,
-        marks=marks,
+        marks=reading.marks,
         zones=given.zones,
         grade=grade,
         colour=colour,
@@ -158,7 +222,7 @@ def inspect_photo(
         job=given.job,
         outlines_mm=measured.outlines_mm,
         limits_of_this_answer=state_limits(settings.find.smallest_mm),
-        warnings=collect_warnings(photo, scale, lamp),
+        warnings=collect_warnings(placed, reading.lamp),
         evidence=measured.evidence,
     )
 
@@ -173,63 +237,149 @@ def read_agreement(given: Given, settings: Settings) -> tuple[Agreed | None, Set
 
 
 def settle_scale(photo: Photo, given: Given) -> tuple[Scale, CardPose | None]:
-    """Return the scale from what was given, and the card's place when the card gave it."""
-    ways = [given.mm_per_px, given.marks, given.length_px, given.slab_mm]
-    if sum(way is not None for way in ways) > 1:
-        raise ScaleError("Give the scale in one way only: mm per pixel, four corners, marks or one length.")
+    """Return the scale from what was given, and the card's place when it lies on the face."""
+    check_ways(given)
+    lens = None if given.lens is None else read_lens(given.lens, photo.shape_px)
     if given.mm_per_px is not None:
-        return scale_from_mm_per_px(photo.shape_px, given.mm_per_px), None
-    if given.marks is not None:
-        return scale_from_marks(photo, given.marks), None
-    if given.length_px is not None and given.length_mm is not None:
-        return scale_from_length(*given.length_px, given.length_mm, photo.shape_px), None
-    if given.slab_mm is not None:
-        if given.corners_px is None:
-            raise ScaleError("With the slab's size, give its four corners in the photo too: --corners.")
-        return scale_from_corners(given.corners_px, given.slab_mm, photo.shape_px), None
-    return scale_from_card(photo, printed_rule_mm=given.printed_rule_mm, corners_px=given.corners_px)
+        scale = use_lens(scale_from_mm_per_px(photo.shape_px, given.mm_per_px), lens)
+    elif given.length_px is not None:
+        scale = use_lens(scale_from_length(*given.length_px, given.length_mm, photo.shape_px), lens)
+    elif given.marks is not None:
+        scale = scale_from_marks(photo, given.marks, size_mm=given.slab_mm, lens=lens)
+    elif given.slab_mm is not None:
+        scale = scale_from_slab(photo, given, lens)
+    else:
+        rule_mm = given.printed_rule_mm
+        return scale_from_card(
+            photo, printed_rule_mm=rule_mm, corners_px=given.corners_px, lens=lens
+        )
+    return place_card(photo, scale, printed_rule_mm=given.printed_rule_mm)
 
 
-def cover_card(face: FaceMap, card: CardPose | None) -> FaceMap:
-    """Return the face with the card's place marked as not seen."""
-    if card is None:
-        return face
-    outline_px = np.round(np.asarray(card.outline_mm) / face.mm_per_px - 0.5).astype(np.int32)
-    hidden = np.zeros(face.seen.shape, np.uint8)
-    cv2.fillConvexPoly(hidden, outline_px, 1)
-    return dataclasses.replace(face, seen=face.seen & ~hidden.astype(bool))
+def check_ways(given: Given) -> None:
+    """Raise a ScaleError when the scale was given in two ways, or one of them by half."""
+    ways = [given.mm_per_px, given.marks, given.length_px, given.corners_px]
+    if given.marks is None and given.corners_px is None:
+        ways.append(given.slab_mm)
+    if sum(way is not None for way in ways) > 1:
+        raise ScaleError(
+            "Give the scale in one way only: mm per pixel, four corners, marks or one length."
+        )
+    if (given.length_px is None) != (given.length_mm is None):
+        missing = "its length in mm" if given.length_mm is None else "its two ends in the photo"
+        raise ScaleError(f"A known length needs {missing} too.")
+
+
+def scale_from_slab(photo: Photo, given: Given, lens: Lens | None) -> Scale:
+    """Return the scale from the slab's size and its corners: those given, or else those found."""
+    if given.corners_px is not None:
+        return scale_from_slab_edges(photo, given.corners_px, given.slab_mm, lens=lens)
+    offer = offer_corners(photo)
+    if offer is None or not offer.support >= CORNER_SUPPORT_MIN:
+        raise ScaleError(
+            "The slab's four edges do not stand out clearly in the photo; give its corners too: --corners."
+        )
+    scale = scale_from_slab_edges(photo, offer.corners_px, given.slab_mm, lens=lens)
+    places = " ".join(f"{x:.0f},{y:.0f}" for x, y in offer.corners_px)
+    note = (
+        f"The slab's corners were found in the photo, not given ({places}): check on the map that they are"
+        " the slab's, with the photo's top as the plan's top."
+    )
+    return dataclasses.replace(scale, notes=(note, *scale.notes))
+
+
+def hide_what_is_no_face(
+    face: FaceMap, photo: Photo, scale: Scale, card: CardPose | None, given: Given
+) -> FaceMap:
+    """Return the face without what hides it (card, papers of marks) and what is not face (openings)."""
+    seen = face.seen.copy()
+    papers = find_papers(photo, scale) if given.marks is not None else []
+    cover_papers(seen, [*papers, *([] if card is None else [card.outline_mm])], face.mm_per_px)
+    hide_zones(seen, face.mm_per_px, given)
+    return dataclasses.replace(face, seen=seen)
+
+
+def hide_zones(seen: np.ndarray, mm_per_px: float, given: Given) -> None:
+    """Mark openings and what lies outside the slab's outline as not seen, in place."""
+    openings, slabs = list_outlines(given, "opening"), list_outlines(given, "slab")
+    if openings or slabs:
+        hide_outlines(seen, mm_per_px, openings_mm=openings, slab_mm=slabs[0] if slabs else None)
+
+
+def list_outlines(given: Given, kind: str) -> list[np.ndarray]:
+    """Return the outlines (n, 2) in slab mm of all zones of a kind."""
+    return [zone_outline(zone) for zone in given.zones if zone.get("kind") == kind]
+
+
+def list_edges(given: Given, scale: Scale) -> tuple[np.ndarray, ...]:
+    """Return the edges that are really known: the slab's outline and its openings.
+
+    The border of a photo placed by the card, by marks without the slab's size or by a plain mm per
+    pixel is no edge of the slab.
+    """
+    slabs = list_outlines(given, "slab")
+    is_known = given.corners_px is not None or given.slab_mm is not None
+    is_known = is_known or (given.marks is not None and read_marks(given.marks).size_mm is not None)
+    if not slabs and is_known:
+        slabs = [face_corners(scale.size_mm)]
+    return (*slabs, *list_outlines(given, "opening"))
+
+
+def name_zones(pits: pd.DataFrame, zones: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+    """Return the pits with the name of the pour zone or part each lies in."""
+    names = pits["zone"].to_numpy(object).copy()
+    x_mm, y_mm = pits["x_mm"].to_numpy(), pits["y_mm"].to_numpy()
+    for zone in zones:
+        if zone.get("kind", "pour") in ZONE_KINDS:
+            names[is_inside(zone_outline(zone), x_mm, y_mm) & (names == "")] = str(
+                zone.get("name", "")
+            )
+    return pits.assign(zone=pd.Series(names, index=pits.index, dtype=pits["zone"].dtype))
 
 
 def say_lamp(given: Given, face: FaceMap, card: CardPose | None) -> Lamp:
-    """Return the lamp as said, or as the card's post shows when nothing was said."""
-    if card is None or given.lamp.is_side_known:
-        return given.lamp
-    return read_post(face, card)
+    """Return the lamp as said, held against the shadow of the card's post where it stands."""
+    return given.lamp if card is None else join_post(given.lamp, read_post(face, card))
 
 
 def measure_chosen(
-    entries: Sorted, seen: tuple[FaceMap, FlatPhoto], lamp: Lamp, scale: Scale, settings: Settings
+    entries: Sorted, placed: Placed, flat: FlatPhoto, lamp: Lamp, settings: Settings
 ) -> MeasuredPits:
-    """Return the pits that are sure and large enough, measured and numbered in walking order."""
-    face, flat = seen
+    """Return the pits that are sure and large enough, measured."""
+    face = placed.face
     chosen = choose_pits(
         entries,
         face.mm_per_px,
         smallest_mm=settings.find.smallest_mm,
         confidence_min=settings.sort.confidence_min,
     )
-    measured = measure_pits(chosen, face, flat, lamp, scale=scale, settings=settings.measure)
-    return number_pits(measured, face.size_mm, settings.report.sheet_field_mm)
+    return measure_pits(
+        chosen,
+        face,
+        flat,
+        lamp,
+        scale=placed.scale,
+        edges_mm=placed.edges_mm,
+        settings=settings.measure,
+    )
 
 
 def grade_measured(
-    given: Given, agreed: Agreed | None, pits: pd.DataFrame, face: FaceMap, judged: tuple[Quality, Settings]
+    given: Given,
+    agreed: Agreed | None,
+    pits: pd.DataFrame,
+    face: FaceMap,
+    judged: tuple[Quality, Settings],
 ) -> GradeReport:
     """Return the grades and, when something was agreed, what was measured against every agreed limit."""
     quality, settings = judged
     smallest_mm = quality.smallest_countable_mm
     grade = grade_face(
-        pits, face, smallest_countable_mm=smallest_mm, schemes=given.schemes, settings=settings.grade
+        pits,
+        face,
+        smallest_countable_mm=smallest_mm,
+        schemes=given.schemes,
+        settings=settings.grade,
     )
     if agreed is None:
         return grade
@@ -238,7 +388,11 @@ def grade_measured(
 
 
 def make_plan(
-    given: Given, agreed: Agreed | None, pits: pd.DataFrame, face: FaceMap, made: tuple[GradeReport, Settings]
+    given: Given,
+    agreed: Agreed | None,
+    pits: pd.DataFrame,
+    face: FaceMap,
+    made: tuple[GradeReport, Settings],
 ) -> RepairPlan:
     """Return the repair plan with the shop's own rates and the person's fixed choices."""
     grade, settings = made
@@ -254,7 +408,9 @@ def make_plan(
     )
 
 
-def record_settings(settings: Settings, agreed: Agreed | None, grade: GradeReport) -> dict[str, Any]:
+def record_settings(
+    settings: Settings, agreed: Agreed | None, grade: GradeReport
+) -> dict[str, Any]:
     """Return all settings as plain values, with what was agreed beside them."""
     saved = settings.to_mapping()
     if agreed is not None:
@@ -262,7 +418,9 @@ def record_settings(settings: Settings, agreed: Agreed | None, grade: GradeRepor
     return saved
 
 
-def number_pits(measured: MeasuredPits, face_size_mm: tuple[float, float], field_mm: float) -> MeasuredPits:
+def number_pits(
+    measured: MeasuredPits, face_size_mm: tuple[float, float], field_mm: float
+) -> MeasuredPits:
     """Return the pits in walking order from the front-left corner, numbered from 1."""
     order = np.asarray(walk_pits(measured.pits, face_size_mm, field_mm), int)
     pits = measured.pits.iloc[order].reset_index(drop=True)
@@ -287,7 +445,9 @@ def read_colour(
 
     photo = read_photo(given.soft_light, settings=settings.photo)
     scale, card = settle_scale(photo, given)
-    face = cover_card(rectify_photo(photo, scale, threads=settings.find.threads), card)
+    face = hide_what_is_no_face(
+        rectify_photo(photo, scale, threads=settings.find.threads), photo, scale, card, given
+    )
     shoot = Shoot(exif=photo.exif, profile=photo.profile)
     return measure_colour(
         face,
@@ -328,15 +488,18 @@ def state_limits(smallest_mm: float) -> tuple[str, ...]:
     return tuple(sentence.format(smallest=smallest_mm) for sentence in LIMITS)
 
 
-def collect_warnings(photo: Photo, scale: Scale, lamp: Lamp) -> tuple[str, ...]:
+def collect_warnings(placed: Placed, lamp: Lamp) -> tuple[str, ...]:
     """Return the doubts about photo, scale and lamp as sentences, each once."""
-    said = [flag.meaning for flag in FLAGS if flag.about == "photo" and (scale.flags | lamp.flags) & flag.bit]
-    return tuple(dict.fromkeys([*photo.notes, *scale.notes, *lamp.notes, *said]))
+    bits = placed.scale.flags | lamp.flags
+    said = [flag.meaning for flag in FLAGS if flag.about == "photo" and bits & flag.bit]
+    return tuple(dict.fromkeys([*placed.notes, *placed.scale.notes, *lamp.notes, *said]))
 
 
 def change_settings(settings: Settings, **steps: dict[str, Any]) -> Settings:
     """Return settings with some values of some steps changed: `change_settings(s, find={"smallest_mm": 2})`."""
     changed = {
-        name: dataclasses.replace(getattr(settings, name), **values) for name, values in steps.items() if values
+        name: dataclasses.replace(getattr(settings, name), **values)
+        for name, values in steps.items()
+        if values
     }
     return dataclasses.replace(settings, **changed)

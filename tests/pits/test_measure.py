@@ -128,4 +128,15 @@ def test_pits_at_the_border_and_at_openings_are_flagged(survey):
     chosen = choose_pits(survey.entries, 0.15, smallest_mm=1.0, confidence_min=0.5)
     pits = measure_pits(chosen, face, survey.flat, survey.lamp, scale=survey.scale).pits
     assert "cut_by_opening" in pits["flags"].iloc[len(pits) // 2]
-    assert pits.near_edge.iloc[len(pits) // 2]
+    assert not pits.near_edge.any()
+
+
+def test_only_known_edges_make_a_pit_lie_near_an_edge(survey):
+    """Near are the pits whose lip comes within 10 mm of a given outline; a photo's own border is none."""
+    hole = np.array([(50.0, 40.0), (70.0, 40.0), (70.0, 60.0), (50.0, 60.0)])
+    chosen = choose_pits(survey.entries, 0.15, smallest_mm=1.0, confidence_min=0.5)
+    pits = measure_pits(chosen, survey.face, survey.flat, survey.lamp, scale=survey.scale, edges_mm=[hole]).pits
+    away = np.maximum(np.abs(pits.x_mm - 60) - 10, np.abs(pits.y_mm - 50) - 10)  # by the larger side
+    assert pits.near_edge[(away > 0) & (away < 5)].all()
+    assert not pits.near_edge[away - pits.diameter_mm / 2 > 10].any()
+    assert 0 < pits.near_edge.sum() < len(pits)

@@ -4,9 +4,9 @@ Everything here is in slab millimetres; the size of a pixel enters through the o
 nothing after this multiplies by it again.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 import pandas as pd
 
@@ -38,6 +38,7 @@ def measure_pits(
     lamp: Lamp,
     *,
     scale: Scale,
+    edges_mm: Sequence[np.ndarray] = (),
     settings: MeasureSettings = MeasureSettings(),
 ) -> MeasuredPits:
     """Return the pit table with sizes in mm, outlines and the plain evidence for each pit.
@@ -47,6 +48,8 @@ def measure_pits(
     sorted_pits : Sorted
         Only entries that are to be pits (`choose_pits`).
     face, flat, lamp, scale : records of the earlier steps.
+    edges_mm : outlines (n, 2) of the slab and of its openings, where they are really known; the border of
+        a map that shows less or more than the slab is no edge.
     settings : MeasureSettings
 
     Returns
@@ -70,7 +73,8 @@ def measure_pits(
     angle_deg = lamp.at_pit(sizes["x_mm"], sizes["y_mm"])[1]
     depth = bound_depths(flat, sorted_pits, angle_deg)
     depth = np.where(depth >= SURE_SHADOW_DEPTH_MIN_MM, depth, np.nan)
-    near_edge = _is_near_edge(face, scale, sizes, diameter, settings.edge_margin_mm)
+    places = np.column_stack([sizes["x_mm"], sizes["y_mm"]])
+    near_edge = _measure_gaps(places, edges_mm) - diameter / 2 < settings.edge_margin_mm
     flags = sorted_pits.flags | _place_flags(outlines, face, diameter)
     flags |= np.where(near_edge, flag_bit("near_edge"), 0)
     flags |= np.where(np.isnan(depth), flag_bit("depth_unknown"), 0)
@@ -156,25 +160,17 @@ def fill_volume_mm3(diameter_mm: np.ndarray, depth_mm: np.ndarray) -> np.ndarray
     return np.pi * bowl * (3 * radius**2 + bowl**2) / 6 + shaft
 
 
-def _is_near_edge(
-    face: FaceMap, scale: Scale, sizes: dict[str, np.ndarray], diameter: np.ndarray, margin_mm: float
-) -> np.ndarray:
-    """Whether the lip comes within the margin of an edge: known outlines and openings only."""
-    width_mm, height_mm = face.size_mm
-    x, y, radius = sizes["x_mm"], sizes["y_mm"], diameter / 2
-    near = np.zeros(len(x), bool)
-    if scale.source not in ("mm_per_px", "length"):
-        gap = np.minimum.reduce([x, y, width_mm - x, height_mm - y]) if len(x) else x
-        near = gap - radius < margin_mm
-    if not face.seen.all() and len(x):
-        step = max(1, int(0.5 / face.mm_per_px))
-        to_hidden = cv2.distanceTransform(
-            np.ascontiguousarray(face.seen[::step, ::step]).view(np.uint8), cv2.DIST_L2, 3
-        )
-        row = np.clip((y / face.mm_per_px / step).astype(int), 0, to_hidden.shape[0] - 1)
-        col = np.clip((x / face.mm_per_px / step).astype(int), 0, to_hidden.shape[1] - 1)
-        near |= to_hidden[row, col] * step * face.mm_per_px - radius < margin_mm
-    return near
+def _measure_gaps(places_mm: np.ndarray, edges_mm: Sequence[np.ndarray]) -> np.ndarray:
+    """Return how far each place lies from the nearest edge, mm; infinite where no edge is known."""
+    gaps = np.full(len(places_mm), np.inf)
+    for outline in edges_mm:
+        corners = np.asarray(outline, float)
+        for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+            along = end - start
+            share = np.clip((places_mm - start) @ along / max(along @ along, 1e-12), 0, 1)
+            away = places_mm - start - share[:, None] * along
+            gaps = np.minimum(gaps, np.hypot(away[:, 0], away[:, 1]))
+    return gaps
 
 
 def _place_flags(outlines: np.ndarray, face: FaceMap, diameter: np.ndarray) -> np.ndarray:

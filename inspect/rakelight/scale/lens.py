@@ -2,13 +2,15 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import msgspec
 import numpy as np
 
 from ..core.errors import OutputError, ScaleError, SettingsError
-from ..core.records import Lens, Photo
+from ..core.flags import flag_bit
+from ..core.records import Lens, Photo, Scale
 from .layout import BOARD_CORNERS
 from .plane import straighten_points
 
@@ -149,6 +151,17 @@ def read_lens(path: str | Path, shape_px: tuple[int, int]) -> Lens:
         entry.k1, entry.k2, (float(centre_px[0]), float(centre_px[1])), entry.unit_px * growth,
         basis="chessboard",
     )  # fmt: skip
+
+
+def use_lens(scale: Scale, lens: Lens | None) -> Scale:
+    """Return a scale of straight-line pixels for a photo whose lens is known; unchanged without one.
+
+    Errors of the answer: those of the scale; where it came from points picked in the photo, these
+    are taken for straight-line places.
+    """
+    if lens is None:
+        return scale
+    return replace(scale, lens=lens, flags=scale.flags & ~flag_bit("lens_not_corrected"))
 
 
 def _measure_bow(line: np.ndarray) -> float:
