@@ -12,7 +12,7 @@ from PIL import Image
 
 from rakelight.cli import main, parse_corners, read_lamp
 from rakelight.core.errors import LampError, ScaleError
-from rakelight.core.tables import INSPECTION_FILES
+from rakelight.core.tables import INSPECTION_FILES, RECORD_FILE
 
 ARGUMENTS = ["--mm-per-px", "0.15", "--lamp-from", "270", "--lamp-angle", "15"]
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
@@ -26,10 +26,10 @@ def run(*arguments) -> int:
 
 
 def test_inspect_writes_every_file_of_the_design(photo_file, tmp_path):
-    """One command gives all ten files, and the summary holds the parts that the design names."""
+    """One command gives all ten files and the record; the summary holds what the design names."""
     out = tmp_path / "result"
     assert 0 == run("inspect", photo_file, *ARGUMENTS, "--out", out)
-    assert sorted(INSPECTION_FILES) == sorted(file.name for file in out.iterdir())
+    assert sorted([*INSPECTION_FILES, RECORD_FILE]) == sorted(file.name for file in out.iterdir())
     summary = json.loads((out / "summary.json").read_text())
     wanted = {"schema", "version", "photo", "scale", "lamp", "counts", "per_m2", "per_ft2", "area_share",
               "windows", "grades", "colour", "plan", "limits_of_this_answer", "warnings"}  # fmt: skip

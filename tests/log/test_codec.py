@@ -23,7 +23,7 @@ from rakelight.core.records import (
     Scale,
     make_table,
 )
-from rakelight.log import codec
+from rakelight.core import codec
 
 
 def same(one, other) -> bool:

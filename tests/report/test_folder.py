@@ -15,12 +15,12 @@ import pytest
 from rakelight.core import records
 from rakelight.core.errors import OutputError
 from rakelight.core.settings import ReportSettings
-from rakelight.core.tables import INSPECTION_FILES, read_inspection_tables
+from rakelight.core.tables import INSPECTION_FILES, RECORD_FILE, read_inspection_tables
 from rakelight.report import exports, folder
 
 FILES = {
     "summary.json", "pits.csv", "marks.csv", "colour.csv", "plan.csv", "zones.geojson",
-    "map.png", "heat.png", "work_sheet.pdf", "report.pdf",
+    "map.png", "heat.png", "work_sheet.pdf", "report.pdf", "record.zip",
 }  # fmt: skip
 
 
@@ -37,13 +37,13 @@ def quick(monkeypatch):
         monkeypatch.setattr(folder, name, lambda i, path, settings: path.write_bytes(b"%"))
 
 
-def test_folder_holds_exactly_the_ten_files(bench, tmp_path):
-    """The files of the design, no more and no fewer, none of them empty, nothing beside them."""
+def test_folder_holds_exactly_its_files(bench, tmp_path):
+    """The ten files of the design and the record, none of them empty, nothing beside them."""
     paths = folder.write_inspection(
         bench, tmp_path / "out", settings=ReportSettings(map_max_side_px=900)
     )
     assert FILES == {path.name for path in (tmp_path / "out").iterdir()}
-    assert list(INSPECTION_FILES) == [path.name for path in paths]
+    assert [*INSPECTION_FILES, RECORD_FILE] == [path.name for path in paths]
     assert all(path.stat().st_size > 100 for path in paths)
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 

@@ -40,6 +40,9 @@ INSPECTION_FILES: tuple[str, ...] = (
     "report.pdf",
 )
 
+RECORD_FILE = "record.zip"
+"""Beside those: the whole record with the face's pixels, for comparing and for the job log."""
+
 _TABLES = (
     ("pits", PIT_COLUMNS),
     ("marks", MARK_COLUMNS),

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from ..core.errors import LogError
-from . import codec
+from ..core import codec
 from .connection import Log, reading
 from .history import list_used_digests, remove_unused
 from .photos import hash_file

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from ..core.errors import LogError
-from . import codec
+from ..core import codec
 from .bundle import LINKS
 from .connection import Log, plain_errors, writing
 from .history import find_job, write_history

@@ -20,7 +20,7 @@ from sqlalchemy.orm import Session
 from ..core.checks import is_finite
 from ..core.errors import LogError
 from ..core.records import Comparison, Inspection
-from . import codec
+from ..core import codec
 from .connection import Log, plain_errors, reading, writing
 from .history import get_row, write_history
 from .photos import Waiting

@@ -83,7 +83,7 @@ def summarise(inspection: Inspection) -> dict[str, Any]:
         "version": inspection.version,
         "job": inspection.job,
         "photo": _photo(inspection),
-        "photos": [_strip_photo(photo) for photo in inspection.photos],
+        "photos": [strip_photo(photo) for photo in inspection.photos],
         "scale": _scale(inspection),
         "lamp": _lamp(inspection),
         "face": {
@@ -152,7 +152,7 @@ def pit_outlines(inspection: Inspection) -> list[np.ndarray]:
 
 def _photo(inspection: Inspection) -> dict[str, Any]:
     quality = inspection.quality
-    first = _strip_photo(inspection.photos[0]) if inspection.photos else {}
+    first = strip_photo(inspection.photos[0]) if inspection.photos else {}
     names = ("blur_sigma_px", "noise_sd", "clipped_white_share", "clipped_black_share", "checks")
     return {
         **first,
@@ -163,7 +163,7 @@ def _photo(inspection: Inspection) -> dict[str, Any]:
     }
 
 
-def _strip_photo(photo: dict[str, Any]) -> dict[str, Any]:
+def strip_photo(photo: dict[str, Any]) -> dict[str, Any]:
     """Return what may be told of a photo: of its metadata only what names no place or person."""
     exif = photo.get("exif") or {}
     kept = {name: exif[name] for name in _EXIF_KEPT if name in exif}

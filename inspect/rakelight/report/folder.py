@@ -31,11 +31,12 @@ import numpy as np
 from rakelight.core.errors import OutputError
 from rakelight.core.records import Inspection
 from rakelight.core.settings import ReportSettings
-from rakelight.core.tables import INSPECTION_FILES
+from rakelight.core.tables import INSPECTION_FILES, RECORD_FILE
 
 from . import exports, figures
 from .client import write_client_report
 from .exchange import exchange_folders, hold_folder, is_folder_held
+from .record import write_record
 from .work_sheet import write_work_sheet
 
 _LEFT_BY_DESKTOPS = (".DS_Store", "Thumbs.db", "desktop.ini")
@@ -56,14 +57,14 @@ class FolderKind:
 
 
 INSPECTION_FOLDER = FolderKind(
-    INSPECTION_FILES, frozenset({"change.csv", "change.png", "report.html"})
+    (*INSPECTION_FILES, RECORD_FILE), frozenset({"change.csv", "change.png", "report.html"})
 )
 
 
 def write_inspection(
     inspection: Inspection, out_dir: str | Path, *, settings: ReportSettings | None = None
 ) -> list[Path]:
-    """Write the ten files of one inspection and return their paths.
+    """Write the ten files of one inspection and its whole record; return their paths.
 
     Parameters
     ----------
@@ -126,6 +127,7 @@ def _write_files(inspection: Inspection, folder: Path, settings: ReportSettings)
     write_png(figures.draw_heat(inspection, settings=settings), folder / "heat.png")
     write_work_sheet(inspection, folder / "work_sheet.pdf", settings=settings)
     write_client_report(inspection, folder / "report.pdf", settings=settings)
+    write_record(inspection, folder)
 
 
 def write_png(rgb: np.ndarray, path: Path) -> Path:

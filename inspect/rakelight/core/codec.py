@@ -20,8 +20,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from ..core.errors import LogError, OutputError
-from ..core.records import (
+from .errors import LogError, OutputError
+from .records import (
     CHANGE_COLUMNS,
     COLOUR_COLUMNS,
     MARK_COLUMNS,
@@ -34,12 +34,14 @@ from ..core.records import (
     Inspection,
     make_table,
 )
-from ..core.tables import format_csv, parse_csv_text, to_plain
+from .tables import format_csv, parse_csv_text, to_plain
 
 RECORD = "record.json"
 SEEN = "seen.png"
 FACE = "face.jpg"
 JPEG_SIDE_MAX_PX = 65_500
+FACE_PX_MAX = 150_000_000
+"""A face of more pixels is kept coarser by a whole factor: reading it back must fit into a laptop."""
 SHEET_BYTES_MAX = 1 << 28
 """A sheet that unpacks to more than 256 MB is not one of ours."""
 
@@ -56,12 +58,35 @@ Sheets = dict[str, bytes]
 
 
 def pack_inspection(inspection: Inspection, *, face_quality: int = 90) -> tuple[Sheets, bytes]:
-    """Return the sheets of an inspection and its face as JPEG (empty when there is no picture)."""
-    blank = dataclasses.replace(inspection, face=_blank_face(inspection.face.mm_per_px))
+    """Return the sheets of an inspection and its face as JPEG (empty when there is no picture).
+
+    A face beyond FACE_PX_MAX is kept coarser, and its mm_per_px says so.
+    """
+    face = coarsen_face(inspection.face)
+    blank = dataclasses.replace(inspection, face=_blank_face(face.mm_per_px))
     sheets = pack_record(blank)
-    if inspection.face.seen.size:
-        sheets[SEEN] = _encode_seen(inspection.face.seen)
-    return sheets, _encode_face(inspection.face.rgb, face_quality)
+    if face.seen.size:
+        sheets[SEEN] = _encode_seen(face.seen)
+    return sheets, _encode_face(face.rgb, face_quality)
+
+
+def coarsen_face(face: FaceMap) -> FaceMap:
+    """Return a face within FACE_PX_MAX and JPEG's longest side: itself, or each k by k pixels as one."""
+    rows, cols = face.seen.shape or face.rgb.shape[:2]
+    factor = max(
+        math.ceil(math.sqrt(rows * cols / FACE_PX_MAX)),
+        math.ceil(max(rows, cols) / JPEG_SIDE_MAX_PX),
+    )
+    if factor <= 1:
+        return face
+    import cv2
+
+    rows, cols = rows // factor, cols // factor
+    rgb = face.rgb[: rows * factor, : cols * factor]
+    if rgb.size:
+        rgb = cv2.resize(rgb, (cols, rows), interpolation=cv2.INTER_AREA)
+    seen = face.seen[factor // 2 :: factor, factor // 2 :: factor][:rows, :cols]
+    return FaceMap(rgb, seen, face.mm_per_px * factor)
 
 
 def unpack_inspection(sheets: Sheets, face_jpeg: bytes = b"") -> Inspection:
@@ -247,8 +272,8 @@ def _decode_seen(data: bytes) -> np.ndarray:
 def _encode_face(rgb: np.ndarray, quality: int) -> bytes:
     from PIL import Image
 
-    if not rgb.size or max(rgb.shape) > JPEG_SIDE_MAX_PX:
-        return b""  # a larger face is made again from its photo when somebody asks for it
+    if not rgb.size:
+        return b""
     out = io.BytesIO()
     Image.fromarray(rgb).save(out, "JPEG", quality=quality, subsampling=0)
     return out.getvalue()
