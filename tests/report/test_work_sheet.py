@@ -47,7 +47,7 @@ def test_sheet_carries_what_a_finisher_needs(bench, tmp_path):
     for words in (
         "FRONT LEFT corner", "1.1 mm or larger", "open at the surface", "not a verdict",
         "Light from the left", "Photo of 2026-03-14", "silica", "Wet cement", "Sealers", "carry on edge",
-        "product sheets", "Largest first".upper(), "Cement g", "Mixed at", "Air °", "done",
+        "product sheets", "Largest first".upper(), "Powder g", "Liquid g", "Mixed at", "Air °", "done",
     ):  # fmt: skip
         assert words in text, words
     assert text.index("Test patch first") < text.index("What the plan says")
@@ -112,6 +112,82 @@ def test_crowded_area_lists_hand_work_and_says_so(make_inspection):
         assert all(line["is_by_hand"] for line in lines_of(sheet))
 
 
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_pits_without_a_line_are_found_in_the_close_list(make_inspection, units):
+    """Every pit of a printed sheet stands once, in its list or in the close one, with its place."""
+    crowded = make_inspection(n_pits=330, size_mm=(1200.0, 700.0))
+    sheets = work_sheet.collect_work_sheet(crowded, ReportSettings(units=units))["sheets"]
+    assert len(sheets) == 2
+    listed = [line["no"] for sheet in sheets for line in lines_of(sheet)]
+    rest = [line for sheet in sheets for page in sheet["rest"]["pages"] for c in page for line in c]
+    assert sorted(crowded.pits["pit_id"]) == sorted(listed + [int(line[0]) for line in rest])
+    by_id = crowded.pits.set_index("pit_id")
+    for number, left, front, _, do in rest:
+        pit = by_id.loc[int(number)]
+        places = (pit["x_mm"], 700 - pit["y_mm"])
+        told = [format_inches(v) if units == "in" else f"{v:.0f}" for v in places]
+        assert told == [left, front]
+        assert do in ("coat", "leave")
+
+
+def test_close_list_says_when_it_is_not_whole(make_inspection, monkeypatch):
+    """Above the most that are listed the largest stand there, and the title says where all are."""
+    monkeypatch.setattr("rakelight.report.rest.MOST_LISTED", 20)
+    crowded = make_inspection(n_pits=330, size_mm=(600.0, 700.0), has_opening=False)
+    rest = work_sheet.collect_work_sheet(crowded, ReportSettings())["sheets"][0]["rest"]
+    lines = [line for page in rest["pages"] for column in page for line in column]
+    assert len(lines) == 20
+    assert "pits.csv" in rest["title"]
+
+
+def test_crowded_drawing_has_a_page_of_its_own(make_inspection):
+    """More than 60 lines: the drawing takes the page, the list starts on the next one."""
+    crowded = make_inspection(n_pits=260, size_mm=(600.0, 700.0), has_opening=False)
+    chosen = crowded.pits[["pit_id"]].assign(field="A1", action="fill", paste_g=0.1)
+    crowded = replace(crowded, plan=replace(crowded.plan, pits=chosen))
+    sheet = work_sheet.collect_work_sheet(crowded, ReportSettings())["sheets"][0]
+    assert sheet["is_wide"]
+    assert sheet["pages"][0] == [[], []]
+    n_unnumbered = 260 - len(sheet["map"]["labels"])
+    assert (f"{n_unnumbered} numbers had no room" in sheet["note"]) == (n_unnumbered > 0)
+
+
+def test_grams_of_all_pages_add_up(bench):
+    """What goes onto the face, what stays in the pots and the rounding make what is weighed."""
+    amounts = {
+        "holes_g": 8.6, "film_g": 131.7, "remainder_g": 100.0, "paste_g": 240.3, "mix_g": 245.0,
+        "n_batches": 2, "batch_g": 190.0, "batches": [
+            {"stage": "large pits", "n": 1, "g_each": 55.0, "feel": "as toothpaste", "liquid_g": 15.7},
+            {"stage": "slurry coat", "n": 1, "g_each": 190.0, "feel": "", "liquid_g": float("nan")},
+        ],
+    }  # fmt: skip
+    told = work_sheet.collect_work_sheet(
+        replace(bench, plan=replace(bench.plan, amounts=amounts)), ReportSettings()
+    )["cover"]
+    assert "on the face 140 g" in told["total"]
+    assert "weigh 245 g" in told["total"]
+    assert told["paste"] == [
+        "Weigh 245 g in all: 8.6 g into pits, 132 g film, 100 g left in the pots, "
+        "4.7 g to round up the batches."
+    ]
+    assert told["batches"][0] == {
+        "name": "large pits, 55 g", "feel": "as toothpaste", "powder": "39", "liquid": "16",
+    }  # fmt: skip
+    assert told["batches"][1]["powder"] == ""
+
+
+def test_field_names_every_kind_of_work(bench):
+    """A field with one void and many small pits never reads as all by eye."""
+    name = bench.plan.fields.loc[bench.plan.fields["action"] == "fill", "field"].iloc[0]
+    pits = bench.pits[["pit_id"]].assign(field=name, action="fill", paste_g=0.1)
+    pits.loc[0, "action"] = "repair_by_eye"
+    told = work_sheet.collect_work_sheet(
+        replace(bench, plan=replace(bench.plan, pits=pits)), ReportSettings()
+    )
+    field = next(f for f in told["cover"]["overview"]["fields"] if f["name"] == name)
+    assert field["do"] == [f"{len(pits) - 1} × fill", "1 × by eye"]
+
+
 def test_long_list_goes_on_another_page_without_loss(make_inspection):
     """When all pits are filled by hand, every one has a line, page after page."""
     crowded = make_inspection(n_pits=260, has_opening=False)
@@ -135,7 +211,8 @@ def test_continued_pages_stay_within_the_paper(make_inspection, tmp_path):
         pages = read_pdf(
             work_sheet.write_work_sheet(crowded, tmp_path / "w.pdf", settings=settings)
         )
-        assert len(pages) == 3 + sum(len(sheet["pages"]) for sheet in data["sheets"])
+        rest = sum(len(sheet["rest"]["pages"]) for sheet in data["sheets"] if sheet["rest"])
+        assert len(pages) == 3 + rest + sum(len(sheet["pages"]) for sheet in data["sheets"])
 
 
 @needs_reader
@@ -192,7 +269,8 @@ def test_unknown_amounts_and_times_are_left_out(bench):
     )
     data = work_sheet.collect_work_sheet(replace(bench, plan=plan), ReportSettings())
     assert "nan" not in str(data["cover"]["paste"]) + str(data["cover"]["order"])
-    assert ["", ""] == data["cover"]["batches"]
+    assert ["", ""] == [batch["name"] for batch in data["cover"]["batches"]]
+    assert data["cover"]["total"] == ""
 
 
 @pytest.mark.parametrize(
@@ -221,12 +299,41 @@ def test_choices_show_plans_crossing_and_questions(bench):
     told = choices.collect_choices(
         replace(bench, plan=replace(bench.plan, figures=figures)), words, "in"
     )
-    # 50 per m2 are 50 x 0.09290304 = 4.6 per ft2.
+    # 50 per m2 are 50 x 0.09290304 = 4.6 per ft2, 25 min per m2 are 2.3 min per ft2.
     assert told["crossing"]["at_name"] == "4.6"
+    assert "2.3 min per ft²" in told["crossing"]["times"]
+    assert told["crossing"]["axis_time"] == "min per ft²"
+    assert told["crossing"]["cost"] == 25.0
     assert "Assumed" in told["crossing"]["times"]
     assert told["plans"][0]["minutes"] == "40"
     assert told["plans"][0]["money"] == "–"
     assert told["hints"][0]["causes"] == "heaps · oil"
+
+
+def test_plans_that_differ_in_nothing_share_a_row(bench):
+    """Plan C equal to A is named in A's row; B keeps its own."""
+    plans = [
+        {"name": "A", "title": "least cost", "minutes": 47.0, "same_as": ""},
+        {"name": "B", "title": "by hand", "minutes": 129.0, "same_as": ""},
+        {"name": "C", "title": "coat all", "minutes": 47.0, "same_as": "A"},
+    ]
+    plan = replace(bench.plan, figures={"alternatives": plans})
+    rows = choices.collect_choices(replace(bench, plan=plan), load_words("en"), "mm")["plans"]
+    assert ["A", "B"] == [row["name"] for row in rows]
+    assert "C (coat all) is the same plan" in rows[0]["title"]
+
+
+@pytest.mark.parametrize("verdict", ["good", "doubtful"])
+def test_sheet_and_report_judge_the_photo_with_one_word(bench, verdict):
+    """The verdict of the record, whether or not there are notes."""
+    judged = replace(
+        bench, quality=replace(bench.quality, verdict=verdict), warnings=("Lens not known.",)
+    )
+    title = work_sheet.collect_work_sheet(judged, ReportSettings())["trust"]["title"]
+    method = client.collect_client_report(judged, ReportSettings())["method"][0]
+    word = {"good": "good", "doubtful": "sable with doubts"}[verdict]
+    assert word in title
+    assert word in method
 
 
 @pytest.mark.parametrize(

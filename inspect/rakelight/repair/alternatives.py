@@ -27,19 +27,21 @@ def list_alternatives(
 
     `limits` holds the worst figure after each (plan A's are given, as they are known);
     `is_limit_expected` is None when nothing was agreed. B comes from the quick search, so it
-    may lie a little above its own least cost; `same_as` names plan A where a plan is no other.
+    may lie a little above its own least cost; `same_as` names the plan before it where a plan is no other.
     """
     titles, before = read_sentences()["alternative"], [one["before"] for one in limits]
     least = _describe(problem, "A", titles["least_cost"], solution.choice, limits)
-    plans = [least | {"same_as": ""}]
+    plans, chosen = [least | {"same_as": ""}], {"A": solution.choice}
     others = (
         ("B", "by_hand", plan_by_hand(problem, regions)),
         ("C", "coat", coat_everything(problem)),
     )
     for name, key, choice in others:
         after = list_limit_figures(problem, choice, regions, before=before)
-        same = "A" if np.array_equal(choice, solution.choice) else ""
+        same = next((n for n, other in chosen.items() if np.array_equal(choice, other)), "")
         plans.append(_describe(problem, name, titles[key], choice, after) | {"same_as": same})
+        if not same:
+            chosen[name] = choice
     return plans
 
 

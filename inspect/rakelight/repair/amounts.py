@@ -31,7 +31,11 @@ SCALE_STEP_G = 5.0  # batches are rounded up to what a shop scale shows; our cho
 
 
 class Filler(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """One class of filler (never a brand): waits in minutes, lifts in mm."""
+    """One class of filler (never a brand): waits in minutes, lifts in mm, parts by weight.
+
+    `liquid_share` is the liquid over the powder a test patch starts from, NaN when only the
+    product's sheet says; `has_feel` tells that stiffness in words of the kitchen fits it.
+    """
 
     title: str
     set_min: tuple[float, float]
@@ -40,9 +44,13 @@ class Filler(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     working_mark: str
     lift_mm: float
     lift_mark: str
+    mix: str
+    mix_mark: str
     wetting: str
     watch: str
     source: str
+    liquid_share: float = math.nan
+    has_feel: bool = False
 
 
 class _SettingTimes(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -53,11 +61,12 @@ class _SettingTimes(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class FillerBook(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """All filler classes, the setting times they are scaled by, and the cautions."""
+    """All filler classes, the setting times they are scaled by, stiffness and the cautions."""
 
     filler: dict[str, Filler]
     setting: _SettingTimes
     caution: dict[str, str]
+    feel: dict[str, str]
 
 
 @functools.lru_cache(maxsize=1)
@@ -100,8 +109,8 @@ def plan_amounts(
     -------
     dict
         `holes_g` (with `holes_g_low`, `holes_g_high`), `film_g`, `remainder_g`, `paste_g` (all
-        together), `n_batches`, `batch_g`, `batches` per stage, `filler`, `minutes`, `sentence`,
-        `notes`.
+        together), `mix_g` (the batches as weighed, each rounded up to 5 g), `n_batches`,
+        `batch_g`, `batches` per stage, `filler`, `minutes`, `sentence`, `notes`.
 
     Errors of the answer: volumes from one lamp are least volumes, so the true need of the
     holes lies between `holes_g_low` and `holes_g_high`, and undercut pits take more.
@@ -121,6 +130,7 @@ def plan_amounts(
         "film_g": film,
         "remainder_g": remainder_g,
         "paste_g": paste_g,
+        "mix_g": float(sum(batch["n"] * batch["g_each"] for batch in batches)),
         "coated_m2": coated_m2,
         "n_batches": n_batches,
         "batch_g": max((batch["g_each"] for batch in batches), default=0.0),
@@ -187,11 +197,14 @@ def _split_batches(
     room_g = max(settings.batch_g_max - settings.pot_remainder_g, 1.0)
     n = max(1, math.ceil(placing_min / filler.working_min - 1e-9), math.ceil(stage["g"] / room_g))
     grams = stage["g"] / n + settings.pot_remainder_g
+    g_each = math.ceil(grams / SCALE_STEP_G - 1e-9) * SCALE_STEP_G
     return {
         "stage": stage["stage"],
         "n": n,
-        "g_each": math.ceil(grams / SCALE_STEP_G - 1e-9) * SCALE_STEP_G,
+        "g_each": g_each,
         "placing_min": placing_min,
+        "feel": read_fillers().feel.get(stage["stage"], "") if filler.has_feel else "",
+        "liquid_g": g_each * filler.liquid_share / (1 + filler.liquid_share),
     }
 
 
@@ -203,15 +216,17 @@ def _say_amounts(amounts: dict[str, Any]) -> str:
         for batch in amounts["batches"]
     )
     return (
-        f"Mix about {amounts['paste_g']:.0f} g of {amounts['filler']}: {amounts['holes_g']:.0f} g "
-        f"for the holes, {amounts['film_g']:.0f} g as film, {amounts['remainder_g']:.0f} g left in "
-        f"the pots; {batches}, each used up within {amounts['working_min']:.0f} minutes."
+        f"Mix {amounts['mix_g']:.0f} g of {amounts['filler']}: {amounts['holes_g']:.0f} g for the "
+        f"holes, {amounts['film_g']:.0f} g as film, {amounts['remainder_g']:.0f} g left in the pots, "
+        f"each batch rounded up to {SCALE_STEP_G:.0f} g: {batches}, each used up within "
+        f"{amounts['working_min']:.0f} minutes."
     )
 
 
 def _amount_notes(filler: Filler) -> tuple[str, ...]:
     caution = read_fillers().caution
     return (
+        f"Start the test patch from: {filler.mix}. {caution['start']}",
         f"Wetting for this filler: {filler.wetting}. Sources disagree on wet or dry holes.",
         f"Lifts of at most {filler.lift_mm:g} mm. Watch: {filler.watch}.",
         caution["sheet"],

@@ -6,6 +6,7 @@ and how to look at it; the back says how it was made and what it cannot say.
 
 import math
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,8 @@ from .change_map import count_closed, draw_change, draw_pair
 from .figures import draw_face
 from .logo import read_logo
 from .pages import typeset
-from .words import Words, clean_name, clean_sentence, load_words
+from .units import say_in, tell_sentence
+from .words import Words, clean_name, load_words
 from .worklist import choose_actions
 
 _PICTURE_SIDE_PX = 2200
@@ -107,6 +109,7 @@ def collect_client_report(
     words = load_words(settings.language)
     sha = str(inspection.photos[0].get("sha256", "")) if inspection.photos else ""
     width_mm, height_mm = facts.slab_size_mm(inspection)
+    tell = partial(tell_sentence, units=settings.units)
     return {
         "words": words.section("client"),
         "change_words": words.section("change"),
@@ -121,17 +124,17 @@ def collect_client_report(
         "retake": words.say("client.retake") if inspection.quality.verdict == "retake" else "",
         "agreed": _say_agreed(inspection, words, settings),
         "result": _collect_result(inspection, words, settings),
-        "grades": [_collect_grade(g, words) for g in inspection.grade.grades[:_MOST_GRADES]],
+        "grades": [
+            _collect_grade(g, words, settings.units) for g in inspection.grade.grades[:_MOST_GRADES]
+        ],
         "plan": _say_plan(inspection, words),
-        "change": _collect_change(repair, words),
-        "tone": _say_tone(inspection, words),
+        "change": _collect_change(repair, words, settings.units),
+        "tone": _say_tone(inspection, words, settings.units),
         "look": _say_distance(inspection, words, settings),
         "method": _say_method(inspection, words, settings),
-        "limits": [clean_sentence(line) for line in inspection.limits_of_this_answer],
-        "warnings": [clean_sentence(line) for line in inspection.warnings],
-        "findings": [
-            clean_sentence(finding.get("text", "")) for finding in inspection.grade.findings
-        ],
+        "limits": [tell(line) for line in inspection.limits_of_this_answer],
+        "warnings": [tell(line) for line in inspection.warnings],
+        "findings": [tell(finding.get("text", "")) for finding in inspection.grade.findings],
         "footer": words.say("client.footer", version=inspection.version, sha=sha[:12] or "–"),
     }
 
@@ -172,7 +175,7 @@ def _say_agreed(inspection: Inspection, words: Words, settings: ReportSettings) 
         ("signed", "signed_on"),
     )
     for key, name in named:
-        text = clean_sentence(agreed.get(name) or "").rstrip(".")
+        text = tell_sentence(agreed.get(name) or "", units=settings.units).rstrip(".")
         if text:
             value = {"day" if key == "signed" else key: text}
             lines.append(words.say(f"client.agreed_{key}", **value))
@@ -196,7 +199,7 @@ def _collect_result(
             for band, n in zip(bands, count.n_by_band, strict=True)
         ],
         "lines": _say_result(inspection, count, words, settings),
-        "verdict": _say_verdict(inspection, words),
+        "verdict": _say_verdict(inspection, words, settings.units),
     }
 
 
@@ -244,18 +247,18 @@ def _say_window(inspection: Inspection, words: Words, settings: ReportSettings) 
     return []
 
 
-def _say_verdict(inspection: Inspection, words: Words) -> str:
+def _say_verdict(inspection: Inspection, words: Words, units: str) -> str:
     """Return how the result stands to what was agreed; nothing when nothing was agreed."""
     agreed = inspection.settings.get("agreed")
     if not agreed:
         return ""
     if agreed.get("sentence"):
-        return clean_sentence(agreed["sentence"])
+        return tell_sentence(agreed["sentence"], units=units)
     keys = {True: "result_met", False: "result_not_met"}
     return words.say("client." + keys.get(agreed.get("is_met"), "result_near"))
 
 
-def _collect_grade(grade: Grade, words: Words) -> dict[str, str]:
+def _collect_grade(grade: Grade, words: Words, units: str) -> dict[str, str]:
     special = {"none": "client.grade_none", "not graded": "client.grade_not_graded"}
     names = [words.say(special[n]) if n in special else clean_name(n) for n in grade.range]
     own = grade.class_name
@@ -268,24 +271,27 @@ def _collect_grade(grade: Grade, words: Words) -> dict[str, str]:
         else ""
     )
     return {
-        "title": clean_sentence(grade.title),
+        "title": tell_sentence(grade.title, units=units),
         "class_name": class_name,
         "range": touched if touched != class_name else "",
-        "figure": _say_figure(grade, words),
-        "rule": clean_sentence(grade.rule),
-        "source": clean_sentence(grade.source),
+        "figure": _say_figure(grade, words, units),
+        "rule": tell_sentence(grade.rule, units=units),
+        "source": tell_sentence(grade.source, units=units),
         "doubts": "; ".join(doubts),
     }
 
 
-def _say_figure(grade: Grade, words: Words) -> str:
-    is_share = grade.unit == "share"
+def _say_figure(grade: Grade, words: Words, units: str) -> str:
     low, high = grade.value_range
-    scale, unit = (100.0, "%") if is_share else (1.0, clean_name(grade.unit))
-    figure = f"{_short(grade.value * scale, words)} {unit}".strip()
-    if math.isfinite(low) and math.isfinite(high):
-        figure += f" ({_short(low * scale, words)}–{_short(high * scale, words)})"
-    return figure
+    if grade.unit == "mm" and units == "in":
+        figure = words.size(grade.value, units)
+        sides = [words.size(side, units) for side in (low, high)]
+    else:
+        is_share = grade.unit == "share"
+        scale, unit = (100.0, "%") if is_share else (1.0, clean_name(grade.unit))
+        figure = f"{_short(grade.value * scale, words)} {unit}".strip()
+        sides = [_short(side * scale, words) for side in (low, high)]
+    return f"{figure} ({sides[0]}–{sides[1]})" if math.isfinite(low + high) else figure
 
 
 def _short(value: float, words: Words) -> str:
@@ -309,7 +315,7 @@ def _say_plan(inspection: Inspection, words: Words) -> list[str]:
     return lines
 
 
-def _collect_change(repair: Repair | None, words: Words) -> dict[str, Any] | None:
+def _collect_change(repair: Repair | None, words: Words, units: str) -> dict[str, Any] | None:
     """Return counts by state and sentences on the repair; None when nothing was compared."""
     if repair is None:
         return None
@@ -317,8 +323,8 @@ def _collect_change(repair: Repair | None, words: Words) -> dict[str, Any] | Non
     closed, n = count_closed(change)
     states = change.table["state"]
     headline = words.say("change.headline", closed=closed, n=n) if n else ""
-    own = clean_sentence(change.figures.get("sentence", ""))
-    lines = [own, *map(clean_sentence, (*change.notes, *change.warnings))]
+    told = (change.figures.get("sentence", ""), *change.notes, *change.warnings)
+    lines = [tell_sentence(line, units=units) for line in told]
     return {
         "has_pair": repair.before is not None,
         "headline": headline or words.say("change.headline_none"),
@@ -331,13 +337,13 @@ def _collect_change(repair: Repair | None, words: Words) -> dict[str, Any] | Non
     }
 
 
-def _say_tone(inspection: Inspection, words: Words) -> list[str]:
+def _say_tone(inspection: Inspection, words: Words, units: str) -> list[str]:
     colour = inspection.colour
     if not len(colour.table):
         return [words.say("client.tone_none")]
-    sentence = clean_sentence(colour.figures.get("sentence", ""))
+    sentence = tell_sentence(colour.figures.get("sentence", ""), units=units)
     lines = [sentence or words.say("client.tone_cells", n=len(colour.table))]
-    return lines + [clean_sentence(note) for note in colour.notes]
+    return lines + [tell_sentence(note, units=units) for note in colour.notes]
 
 
 def _say_distance(inspection: Inspection, words: Words, settings: ReportSettings) -> str:
@@ -372,10 +378,11 @@ def _say_method(inspection: Inspection, words: Words, settings: ReportSettings) 
     ]
     if len(pits):
         smallest = words.size(facts.smallest_counted_mm(inspection), settings.units)
-        sd = f"{words.number(_median(pits['diameter_sd_mm']), 2)} mm"
+        sd = say_in(f"{_median(pits['diameter_sd_mm']):.2f} mm", settings.units)
         lines.append(words.say("client.method_counts", smallest=smallest, sd=sd))
         share = words.number(100 * _expected_real(inspection) / max(len(pits), 1))
         lines.append(words.say("client.method_confidence", share=share))
+    lines = [say_in(line, settings.units) for line in lines]
     return [*lines, words.say("client.method_never")]
 
 

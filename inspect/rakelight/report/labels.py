@@ -6,8 +6,9 @@ from PIL import ImageFont
 # Places tried around a sign, best first: (x, y) as shares of the room a label needs.
 _PLACES = ((1, -0.6), (1, 0.6), (-1, -0.6), (-1, 0.6), (0, -1), (0, 1), (1, 0), (-1, 0))
 NEAR = (0.0, 0.5)
-FAR = (0.0, 0.5, 1.1, 1.8, 2.7, 3.8, 5.2, 7.0, 9.0)
+FAR = (0.0, 0.5, 1.1, 1.8, 2.7, 3.8)
 _CELL_PX = 4
+_GAP_EM = 0.14  # free at both sides of a number, so that two never read as one
 
 
 def place_labels(
@@ -51,7 +52,7 @@ def place_labels(
     placed: dict[int, tuple[float, float]] = {}
     half_height = font.size * 0.42
     for i, name in enumerate(names):
-        half_width = font.getlength(name) / 2 + 1
+        half_width = font.getlength(name) / 2 + _GAP_EM * font.size
         x, y, reach = signs[order[i]]
         for at in _list_places(
             (x, y), (reach + half_width + 2, reach + half_height + 1), steps, font

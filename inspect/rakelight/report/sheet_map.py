@@ -15,10 +15,10 @@ from .exports import pit_outlines
 from .fields import place_fields
 from .labels import FAR, place_labels
 from .words import Words, clean_name
-from .worklist import BY_HAND, Area, touch_fields
+from .worklist import BY_HAND, Area, say_work, touch_fields
 
-_LARGE_MAP_MM, _SMALL_MAP_MM = 116.0, 98.0
-_LARGE_TYPE_UP_TO, _LARGE_MAP_UP_TO = 11, 30
+_WIDE_MAP_MM, _LARGE_MAP_MM, _SMALL_MAP_MM = 166.0, 116.0, 98.0
+_LARGE_TYPE_UP_TO, _LARGE_MAP_UP_TO, _BESIDE_LIST_UP_TO = 11, 30, 60
 _LABEL_PX_PER_MM = 10.0
 _LABEL_MM = 3.1
 _SIGN_MM = 1.0
@@ -27,27 +27,34 @@ _DOT_ONLY_MM = 0.4
 _LEADER_FROM_MM = 1.2
 _OUTLINE_FROM_MM = 0.7
 _MASK_STEP_MM = 2.0
+_NAME_MM, _NAME_GAP_MM = (5.0, 4.2), 0.8
 
 
 @dataclass(frozen=True, slots=True)
 class SheetScale:
-    """How large an area is drawn: paper millimetres per slab millimetre, and its table's type."""
+    """How large an area is drawn: paper millimetres per slab millimetre, and its table's type.
+
+    `is_wide` : so many numbers that the drawing has a page of its own, before the list.
+    """
 
     mm_per_mm: float
     width_mm: float
     height_mm: float
     row_mm: float
     is_large_type: bool
+    is_wide: bool = False
 
     @classmethod
     def choose(cls, area: Area, n_lines: int, *, paper_mm: tuple[float, float]) -> "SheetScale":
         """Return a scale that leaves the list the room it needs."""
+        is_wide = n_lines > _BESIDE_LIST_UP_TO
         side = _LARGE_MAP_MM if n_lines <= _LARGE_MAP_UP_TO else _SMALL_MAP_MM
+        side = _WIDE_MAP_MM if is_wide else side
         side -= max(0.0, 297.0 - paper_mm[1]) * 0.6
         scale = min(side / area.width_mm, side / area.height_mm)
         is_large = n_lines <= _LARGE_TYPE_UP_TO
         row_mm = 7.6 if is_large else 5.9 if n_lines <= _LARGE_MAP_UP_TO else 5.4
-        return cls(scale, area.width_mm * scale, area.height_mm * scale, row_mm, is_large)
+        return cls(scale, area.width_mm * scale, area.height_mm * scale, row_mm, is_large, is_wide)
 
 
 def draw_area(
@@ -61,7 +68,7 @@ def draw_area(
 ) -> dict[str, Any]:
     """Return the drawing of one area: pits in true size, numbers, fields, edges, rulers."""
     pits = _place_pits(inspection, area, scale, actions, listed)
-    fields = _place_fields(inspection, area, scale)
+    fields = [_place_name(field, pits) for field in _place_fields(inspection, area, scale)]
     size_mm = facts.slab_size_mm(inspection)
     return {
         "width": scale.width_mm,
@@ -85,19 +92,19 @@ def draw_overview(
     inspection: Inspection,
     areas: tuple[Area, ...],
     *,
-    width_mm: float,
-    height_mm: float,
+    room_mm: tuple[float, float],
+    work: dict[str, dict[str, int]],
     words: Words,
 ) -> dict[str, Any]:
     """Return the drawing of the whole face: fields with what to do, and the sheets."""
     size_mm = facts.slab_size_mm(inspection)
-    scale = min(width_mm / size_mm[0], height_mm / size_mm[1])
+    scale = min(room_mm[0] / size_mm[0], room_mm[1] / size_mm[1])
     whole = Area(0, 0.0, 0.0, *size_mm)
     fields = [
         {
             "name": clean_name(field.field, longest=12),
             "action": field.action,
-            "do": words.say(f"short_action.{field.action}"),
+            "do": say_work(field.action, work.get(str(field.field), {}), words),
             "n": int(field.n_pits),
             "x": field.x_mm * scale,
             "y": field.y_mm * scale,
@@ -175,7 +182,7 @@ def _place_numbers(
     """Return where every listed pit's number stands, with a leader when it stands apart."""
     px = _LABEL_PX_PER_MM
     signs = [[p["x"] * px, p["y"] * px, _reach(p) * px] for p in pits]
-    signs += [[(f["x"] + 3) * px, (f["y"] + f["h"] - 2.6) * px, 2.2 * px] for f in fields]
+    signs += [[(f["name_x"] + 2.2) * px, (f["name_y"] + 2.2) * px, 2.2 * px] for f in fields]
     signs = np.array(signs).reshape(-1, 3)
     order = np.array([i for i, pit in enumerate(pits) if pit["listed"]], int)
     names = [str(pits[i]["no"]) for i in order]
@@ -225,6 +232,24 @@ def _place_fields(inspection: Inspection, area: Area, scale: SheetScale) -> list
         }
         for field in touch_fields(inspection, area).itertuples()
     ]
+
+
+def _place_name(field: dict[str, Any], pits: list[dict[str, Any]]) -> dict[str, Any]:
+    """Return a field with the place of its name: the corner farthest from any sign, front left first."""
+    left, top = field["x"] + _NAME_GAP_MM, field["y"] + _NAME_GAP_MM
+    right = field["x"] + field["w"] - _NAME_MM[0] - _NAME_GAP_MM
+    bottom = field["y"] + field["h"] - _NAME_MM[1] - _NAME_GAP_MM
+    best, most = (left, bottom), -np.inf
+    signs = [(pit["x"], pit["y"], _reach(pit)) for pit in pits if pit["listed"]]
+    for corner in ((left, bottom), (left, top), (right, bottom), (right, top)):
+        centre = np.add(corner, np.divide(_NAME_MM, 2))
+        free = min((np.hypot(*(centre - s[:2])) - s[2] for s in signs), default=np.inf)
+        if free >= _NAME_MM[0]:
+            best = corner
+            break
+        if free > most:
+            best, most = corner, free
+    return field | {"name_x": float(best[0]), "name_y": float(best[1])}
 
 
 def _mark_ruler(

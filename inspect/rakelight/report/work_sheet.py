@@ -5,36 +5,41 @@ a tape measures them; the test patch stands before any advice.
 """
 
 import math
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from rakelight.core.records import ACTIONS, Inspection
+from rakelight.core.records import Inspection
 from rakelight.core.settings import ReportSettings
 from rakelight.core.units import format_inches
 
 from . import facts
 from .choices import collect_choices
 from .pages import typeset
+from .paste import as_number, collect_advice, collect_batches, say_filler, say_paste, say_total
+from .rest import collect_rest
 from .sheet_map import SheetScale, draw_area, draw_overview
-from .words import Words, clean_name, clean_sentence, load_words
+from .units import tell_sentence
+from .words import Words, clean_name, load_words
 from .worklist import (
     BY_HAND,
     Area,
     choose_actions,
     divide_face,
     list_pits,
+    list_work,
     pick_pits,
+    say_work,
     touch_fields,
 )
 
 _PAPER_MM = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
 _MARGIN_MM, _HEAD_MM, _FOOT_MM, _MAP_EXTRA_MM = 12.0, 25.0, 8.0, 26.0
-_OVERVIEW_MM = 84.0
+_OVERVIEW_MM = 78.0
 _LARGEST_LISTED = 8
-_MOST_BATCHES = 8
 _MOST_WARNINGS = 3
 _DAYS_FROM_H = 47
 _TALLEST_ROW_MM = 8.0
@@ -105,7 +110,7 @@ def _collect_head(inspection: Inspection, settings: ReportSettings, words: Words
         else words.say("map.undated"),
         "lamp": facts.describe_lamp(inspection.lamp, facts.slab_size_mm(inspection), words),
         "lamp_from_deg": from_deg,
-        "trust": _say_trust(inspection, words),
+        "trust": _say_trust(inspection, words, settings.units),
         "n_pits": words.count_pits(facts.count_pits(inspection).n_pits),
         "honest": words.say("sheet.honest", smallest=words.size(smallest, settings.units))
         if math.isfinite(smallest)
@@ -114,17 +119,27 @@ def _collect_head(inspection: Inspection, settings: ReportSettings, words: Words
     }
 
 
-def _say_trust(inspection: Inspection, words: Words) -> dict[str, Any] | None:
-    """Return the doubt about the photo that must stand above everything; None when it is good."""
+def _say_trust(inspection: Inspection, words: Words, units: str) -> dict[str, Any] | None:
+    """Return the doubt about the photo that must stand above everything; None when there is none.
+
+    The word is the record's own verdict, as on the client report: a note of the record does not
+    make a good photo a doubtful one.
+    """
     quality = inspection.quality
-    advice = " ".join(clean_sentence(line) for line in quality.advice)
+    advice = " ".join(tell_sentence(line, units=units) for line in quality.advice)
     if quality.verdict == "retake":
         return {"title": words.say("sheet.retake"), "text": advice, "is_retake": True}
-    doubts = " ".join(clean_sentence(line) for line in inspection.warnings[:_MOST_WARNINGS])
-    if quality.verdict == "doubtful" or doubts:
-        text = advice if quality.verdict == "doubtful" else ""
-        title = words.say("sheet.doubtful")
-        return {"title": title, "text": f"{text} {doubts}".strip(), "is_retake": False}
+    notes = " ".join(
+        tell_sentence(line, units=units) for line in inspection.warnings[:_MOST_WARNINGS]
+    )
+    if quality.verdict == "doubtful" or notes:
+        is_good = quality.verdict != "doubtful"
+        title = words.say("sheet.minded" if is_good else "sheet.doubtful")
+        return {
+            "title": title,
+            "text": f"{'' if is_good else advice} {notes}".strip(),
+            "is_retake": False,
+        }
     return None
 
 
@@ -148,122 +163,43 @@ def _collect_cover(
     areas: tuple[Area, ...],
     actions: pd.Series,
 ) -> dict[str, Any]:
-    width = _PAPER_MM[settings.paper][0] - 2 * _MARGIN_MM
+    room_mm = (_PAPER_MM[settings.paper][0] - 2 * _MARGIN_MM, _OVERVIEW_MM)
+    tell = partial(tell_sentence, units=settings.units)
     return {
         "overview": draw_overview(
-            inspection, areas, width_mm=width, height_mm=_OVERVIEW_MM, words=words
+            inspection, areas, room_mm=room_mm, work=list_work(inspection, actions), words=words
         ),
-        "advice": _collect_advice(inspection, words, actions),
+        "advice": collect_advice(inspection, words, actions),
+        "total": say_total(inspection, words),
         "time": _say_time(inspection, words),
-        "notes": [clean_sentence(note) for note in inspection.plan.notes],
-        "paste": _say_paste(inspection, words),
-        "filler": _say_filler(inspection),
-        "batches": _collect_batches(inspection),
-        "order": [_collect_step(step, words) for step in inspection.plan.order],
+        "notes": [tell(note) for note in inspection.plan.notes],
+        "paste": say_paste(inspection, words),
+        "filler": say_filler(inspection, settings.units),
+        "batches": collect_batches(inspection, words),
+        "order": [_collect_step(step, words, tell) for step in inspection.plan.order],
     }
-
-
-def _collect_advice(
-    inspection: Inspection, words: Words, actions: pd.Series
-) -> list[dict[str, Any]]:
-    """Return one line per action: in which fields, how many pits, how much paste."""
-    fields, chosen = inspection.plan.fields, inspection.plan.pits
-    per_pit = {
-        int(pit_id): (field, float(grams))
-        for pit_id, field, grams in zip(
-            chosen["pit_id"], chosen["field"], chosen["paste_g"], strict=True
-        )
-    }
-    known = [per_pit.get(int(pit_id), ("", 0.0)) for pit_id in inspection.pits["pit_id"]]
-    names = np.array([field for field, _ in known], object)
-    grams = np.nan_to_num(np.array([paste_g for _, paste_g in known], float))
-    film_g = _as_number(inspection.plan.amounts.get("film_g"))
-    lines = []
-    for action in ACTIONS:
-        is_own = (actions == action).to_numpy()
-        own = set(fields.loc[fields["action"] == action, "field"])
-        in_fields = own | set(names[is_own]) - {""}
-        n_pits = int(is_own.sum())
-        if not own and not n_pits:
-            continue
-        paste_g = float(grams[is_own].sum())
-        paste_g += np.nan_to_num(film_g) if action == "slurry_coat" else 0.0
-        lines.append(
-            {
-                "action": action,
-                "name": words.say(f"action.{action}"),
-                "fields": ", ".join(clean_name(f) for f in fields["field"] if f in in_fields)
-                or "–",
-                "n_pits": n_pits,
-                "paste": f"{_grams(paste_g, words)} g" if paste_g and action != "leave" else "–",
-            }
-        )
-    return lines
-
-
-def _grams(grams: float, words: Words) -> str:
-    return words.number(grams, 1 if grams < 10 else 0)
 
 
 def _say_time(inspection: Inspection, words: Words) -> str:
-    minutes = _as_number(inspection.plan.amounts.get("minutes"))
+    minutes = as_number(inspection.plan.amounts.get("minutes"))
     if not math.isfinite(minutes):
         minutes = float(inspection.plan.fields["minutes"].sum())
     return words.say("sheet.advice_time", time=say_minutes(minutes, words)) if minutes > 0 else ""
 
 
-def _say_paste(inspection: Inspection, words: Words) -> list[str]:
-    amounts = inspection.plan.amounts
-    total = _as_number(amounts.get("paste_g"))
-    if not math.isfinite(total) or total <= 0:
-        return [words.say("sheet.paste_none")] if amounts else []
-    parts = {name: _as_number(amounts.get(f"{name}_g")) for name in ("holes", "film", "remainder")}
-    rounded = {name: words.number(value) for name, value in parts.items()}
-    if all(math.isfinite(value) for value in parts.values()):
-        lines = [words.say("sheet.paste_line", total=words.number(total), **rounded)]
-    else:
-        lines = [words.say("sheet.paste_total", total=words.number(total))]
-    n, each = _as_number(amounts.get("n_batches")), _as_number(amounts.get("batch_g"))
-    if math.isfinite(n) and math.isfinite(each) and n >= 1 and not amounts.get("batches"):
-        key = "sheet.paste_batch_one" if n == 1 else "sheet.paste_batches"
-        lines.append(words.say(key, n=words.number(n), each=words.number(each)))
-    return lines
-
-
-def _say_filler(inspection: Inspection) -> list[str]:
-    amounts = inspection.plan.amounts
-    names = [clean_sentence(amounts.get("filler", ""))]
-    return [line for line in names + [clean_sentence(n) for n in amounts.get("notes", ())] if line]
-
-
-def _collect_batches(inspection: Inspection) -> list[str]:
-    """Return what stands in front of every line for a batch, e.g. ``slurry coat, 120 g``."""
-    amounts, lines = inspection.plan.amounts, []
-    for batch in amounts.get("batches") or ():
-        name = f"{clean_name(batch.get('stage', ''), longest=24)}"
-        grams = _as_number(batch.get("g_each"))
-        text = f"{name}, {grams:.0f} g" if math.isfinite(grams) else name
-        lines += [text] * int(batch.get("n", 1))
-    if not lines:
-        each = _as_number(amounts.get("batch_g"))
-        n = _as_number(amounts.get("n_batches"))
-        lines = [f"{each:.0f} g" if math.isfinite(each) else ""] * int(n if math.isfinite(n) else 0)
-    return [*lines, "", ""][:_MOST_BATCHES]
-
-
-def _collect_step(step: dict[str, Any], words: Words) -> dict[str, str]:
+def _collect_step(step: dict[str, Any], words: Words, tell: Callable[[str], str]) -> dict[str, str]:
     wait = _say_wait(step, words)
     return {
-        "title": clean_sentence(step.get("title", "")),
-        "text": clean_sentence(step.get("text", "")),
+        "title": tell(step.get("title", "")),
+        "text": tell(step.get("text", "")),
         "wait": words.say("sheet.order_wait", time=wait) if wait else "",
         "at": clean_name(step.get("at", "")),
-        "done_when": clean_sentence(step.get("done_when", "")),
+        "done_when": tell(step.get("done_when", "")),
     }
 
 
 def _say_wait(step: dict[str, Any], words: Words) -> str:
-    low, high = (_as_number(step.get(name)) for name in ("wait_min", "wait_min_high"))
+    low, high = (as_number(step.get(name)) for name in ("wait_min", "wait_min_high"))
     if not math.isfinite(low) or low <= 0:
         return ""
     if math.isfinite(high) and high > low:
@@ -299,29 +235,52 @@ def _collect_sheet(
     scale = SheetScale.choose(area, len(listed), paper_mm=_PAPER_MM[settings.paper])
     lines = [_collect_line(inspection, row, actions[row], words, settings) for row in listed]
     pages = _split_lines(lines, scale, settings)
-    fields = touch_fields(inspection, area)
-    note = ""
-    if len(listed) < len(rows):
-        note = words.say("sheet.many", n=len(rows), listed=len(listed))
+    drawn = draw_area(inspection, area, scale, listed=listed, actions=actions, units=settings.units)
     return {
         "number": area.number,
         "place": _say_place(inspection, area, words, settings),
-        "fields": [
-            {"name": clean_name(f.field), "action": f.action, "n_pits": int(f.n_pits)}
-            for f in fields.itertuples()
-        ],
-        "map": draw_area(
-            inspection, area, scale, listed=listed, actions=actions, units=settings.units
+        "fields": _list_fields(inspection, area, words, list_work(inspection, actions)),
+        "rest": collect_rest(
+            inspection,
+            rows.difference(listed, sort=False),
+            words,
+            actions=actions,
+            settings=settings,
         ),
+        "map": drawn,
         "pages": pages,
         "is_large_type": scale.is_large_type,
+        "is_wide": scale.is_wide,
         "row_mm": _stretch_rows(pages, scale, settings),
         "largest": _list_largest(inspection, listed, words, settings),
-        "note": note,
+        "note": _say_listed(len(rows), len(listed), len(drawn["labels"]), words),
         "true_size": words.say(
             "sheet.legend_true_size", ratio=words.number(1 / scale.mm_per_mm, 1)
         ),
     }
+
+
+def _say_listed(n: int, n_listed: int, n_numbered: int, words: Words) -> str:
+    """Return which pits the list holds, in which order, and whether all carry a number on the drawing."""
+    note = words.say("sheet.walk")
+    if n_listed < n:
+        note = words.say("sheet.many", n=n, listed=n_listed, rest=n - n_listed)
+    if n_numbered < n_listed:
+        note += " " + words.say("sheet.no_room", unnumbered=n_listed - n_numbered)
+    return note
+
+
+def _list_fields(
+    inspection: Inspection, area: Area, words: Words, work: dict[str, dict[str, int]]
+) -> list[dict[str, str]]:
+    return [
+        {
+            "name": clean_name(field.field),
+            "work": say_work(field.action, work.get(str(field.field), {}), words),
+            "n_pits": str(int(field.n_pits)),
+        }
+        for field in touch_fields(inspection, area).itertuples()
+    ]
 
 
 def _say_place(inspection: Inspection, area: Area, words: Words, settings: ReportSettings) -> str:
@@ -392,7 +351,8 @@ def _split_lines(
     first = max(int(_first_page_mm(scale, settings) / scale.row_mm), 1)
     later = max(int((height - _MAP_EXTRA_MM / 2) / scale.row_mm), 1)
     n_columns = 1 if scale.is_large_type else 2
-    pages, rest, room = [], lines, first
+    pages: list[list[list[dict[str, Any]]]] = [[[], []]] if scale.is_wide else []
+    rest, room = lines, later if scale.is_wide else first
     while rest or not pages:
         here, rest = rest[: room * n_columns], rest[room * n_columns :]
         per_column = math.ceil(len(here) / n_columns) if not rest else room
@@ -404,8 +364,3 @@ def _split_lines(
 def _name_skipped(sheets: list[dict[str, Any] | None], words: Words) -> str:
     names = [str(number) for number, sheet in enumerate(sheets, start=1) if sheet is None]
     return words.say("sheet.sheets_empty", names=", ".join(names)) if names else ""
-
-
-def _as_number(value: Any) -> float:
-    is_number = isinstance(value, (int, float, np.number)) and not isinstance(value, bool)
-    return float(value) if is_number else math.nan

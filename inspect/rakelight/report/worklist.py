@@ -15,6 +15,7 @@ from rakelight.core.records import Inspection
 
 from . import facts
 from .fields import place_fields
+from .words import Words
 
 BY_HAND = ("fill", "fill_two_lifts", "repair_by_eye")
 LIST_ALL_UP_TO = 60
@@ -101,6 +102,30 @@ def list_pits(actions: pd.Series, rows: pd.Index) -> pd.Index:
     if len(rows) <= LIST_ALL_UP_TO:
         return rows
     return rows[actions[rows].isin(BY_HAND).to_numpy()]
+
+
+def list_work(inspection: Inspection, actions: pd.Series) -> dict[str, dict[str, int]]:
+    """Return field -> action -> number of pits, from the plan's own list of pits."""
+    fields = dict(zip(inspection.plan.pits["pit_id"], inspection.plan.pits["field"], strict=True))
+    work: dict[str, dict[str, int]] = {}
+    for pit_id, action in zip(inspection.pits["pit_id"], actions, strict=True):
+        if pit_id in fields:
+            counts = work.setdefault(str(fields[pit_id]), {})
+            counts[action] = counts.get(action, 0) + 1
+    return work
+
+
+def say_work(field_action: str, counts: dict[str, int], words: Words) -> list[str]:
+    """Return what is done in a field, one entry per action: ``coat``, ``4 × 2 lifts``."""
+    by_hand = [
+        words.say("sheet.work_count", n=counts[action], do=words.say(f"short_action.{action}"))
+        for action in BY_HAND
+        if counts.get(action)
+    ]
+    is_whole = field_action not in BY_HAND or not by_hand
+    is_bare = field_action == "leave" and by_hand
+    whole = [words.say(f"short_action.{field_action}")] if is_whole and not is_bare else []
+    return whole + by_hand
 
 
 def touch_fields(inspection: Inspection, area: Area) -> pd.DataFrame:
