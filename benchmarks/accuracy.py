@@ -3,13 +3,14 @@
     python benchmarks/accuracy.py                     all sets
     python benchmarks/accuracy.py --sets unseen empty --rivals
     python benchmarks/accuracy.py --relit FOLDER      with the re-lit real relief
+    python benchmarks/accuracy.py --relit FOLDER --rivals --write       and into results/accuracy.md and README.md
 
 "unseen" and the sets after it use the held-out generator "bubbles"; "own" uses the generators the
-sorter was trained on, with seeds from 900 000 that no training or tuning touches.
+sorter was trained on, with seeds from 900 000 that no training or tuning touches. `--weights FOLDER` judges
+weights that are not in place yet.
 """
 
 import argparse
-import math
 import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,20 +20,24 @@ import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parent))
-from rivals import tune
+from accuracy_tables import describe_set, row_of, write_tables
+from rivals import RIVALS, tune
 from scoring import Tally, tally_scene
+from sorter_faces import roughen
 
 from rakelight.core.records import FaceMap, Lamp, Scale
 from rakelight.core.settings import FindSettings
+from rakelight.grade.windows import count_centres, place_windows, sum_seen
 from rakelight.light.background import flatten_light
 from rakelight.pits.find import build_octaves, find_pits
 from rakelight.pits.measure import measure_pits
+from rakelight.pits.network import load_weights
 from rakelight.pits.sort import KEPT_FROM, sort_candidates
 from rakelight.simulate.camera import Camera, aim_camera, photograph
 from rakelight.simulate.lamp import Lamp as SceneLamp
 from rakelight.simulate.lamp import light_slab
 from rakelight.simulate.recipes import HELD_OUT, RECIPES
-from rakelight.simulate.slab import make_slab
+from rakelight.simulate.slab import Slab, make_slab
 
 FIRST_SEED = 900_000
 
@@ -54,7 +59,10 @@ class Scene:
         return self.rgb.shape[0] * self.rgb.shape[1] * (self.mm_per_px / 1000) ** 2
 
 
-def draw_scene(seed: int, *, generators, angle_deg, mm_per_px, limit_mm, size_px=(2000, 1500), deepen=(1, 1), **changes) -> Scene:
+def draw_scene(
+    seed: int, *, generators, angle_deg, mm_per_px, limit_mm, size_px=(2000, 1500), deepen=(1, 1),
+    is_roughened=False, relief=None, **changes,
+) -> Scene:  # fmt: skip
     """Return a scene with all its numbers drawn from the seed."""
     rng = np.random.default_rng([seed, 5])
     pixel = float(rng.uniform(*mm_per_px))
@@ -64,7 +72,10 @@ def draw_scene(seed: int, *, generators, angle_deg, mm_per_px, limit_mm, size_px
         drawn["depth_ratio"] = (base.depth_ratio[0], base.depth_ratio[1] * float(rng.uniform(*deepen)))
     recipe = replace(base, mm_per_px=pixel, size_mm=(size_px[0] * pixel, size_px[1] * pixel), **drawn)
     slab = make_slab(recipe, seed=seed)
-    lamp = SceneLamp(float(rng.uniform(0, 360)), float(rng.uniform(*angle_deg)), spread_deg=float(rng.uniform(0.3, 1.5)))
+    if is_roughened:  # for training and calibration only
+        roughen(slab, rng, relief=relief)
+    side, angle, spread = (float(rng.uniform(*one)) for one in ((0, 360), angle_deg, (0.3, 1.5)))
+    lamp = SceneLamp(side, angle, spread_deg=spread)
     camera = Camera(
         vignetting=float(rng.uniform(0, 0.3)),
         defocus_px=float(rng.uniform(0.5, 1.1)),
@@ -90,14 +101,29 @@ DISTRACT = {
     "slope_rms": (0.015, 0.05),
 }
 TRAINED = ("caps", "worn", "dishes", "cast_wall", "honed")
-SETS = {
-    "own": (14, {"generators": TRAINED, "angle_deg": (10, 20), "mm_per_px": (0.1, 0.165), "limit_mm": (1, 99), **FULL, **DISTRACT}),
-    "unseen": (14, {"generators": [HELD_OUT], "angle_deg": (10, 20), "mm_per_px": (0.1, 0.165), "limit_mm": (1, 99), **FULL, **DISTRACT}),
-    "small": (8, {"generators": [HELD_OUT], "angle_deg": (10, 20), "mm_per_px": (0.06, 0.083), "limit_mm": (0.5, 1), "diameter_median_mm": (0.9, 1.2), "pits_per_m2": (6000, 12000), **DISTRACT}),
-    "dark_rough": (10, {"generators": [HELD_OUT], "angle_deg": (5, 10), "mm_per_px": (0.1, 0.165), "limit_mm": (1, 99), **FULL, **DISTRACT, "albedo": (0.1, 0.2), "slope_rms": (0.035, 0.07)}),
-    "empty": (10, {"generators": [HELD_OUT], "angle_deg": (10, 20), "mm_per_px": (0.1, 0.165), "limit_mm": (1, 99), **NO_PITS, **DISTRACT}),
-    "empty_own": (10, {"generators": TRAINED, "angle_deg": (10, 20), "mm_per_px": (0.1, 0.165), "limit_mm": (1, 99), **NO_PITS, **DISTRACT}),
+FINE = {"angle_deg": (10, 20), "mm_per_px": (0.1, 0.165), "limit_mm": (1, 99)}
+SMALL = {
+    "mm_per_px": (0.06, 0.083), "limit_mm": (0.5, 1), "diameter_median_mm": (0.9, 1.2), "pits_per_m2": (6000, 12000),
 }  # fmt: skip
+DARK = {"angle_deg": (5, 10), "albedo": (0.1, 0.2), "slope_rms": (0.035, 0.07)}
+WIDE = {"size_px": (4700, 4400), "mm_per_px": (0.15, 0.16)}
+SETS = {
+    # The order of the entries belongs to the scenes: numbers are drawn in it.
+    "own": (14, {"generators": TRAINED, **FINE, **FULL, **DISTRACT}),
+    "unseen": (14, {"generators": [HELD_OUT], **FINE, **FULL, **DISTRACT}),
+    "small": (8, {"generators": [HELD_OUT], **FINE, **SMALL, **DISTRACT}),
+    "dark_rough": (10, {"generators": [HELD_OUT], **FINE, **FULL, **DISTRACT, **DARK}),
+    "empty": (10, {"generators": [HELD_OUT], **FINE, **NO_PITS, **DISTRACT}),
+    "empty_own": (10, {"generators": TRAINED, **FINE, **NO_PITS, **DISTRACT}),
+    "wide": (3, {"generators": [HELD_OUT], **FINE, **FULL, **DISTRACT, **WIDE}),
+}
+COARSE = {
+    "generators": TRAINED, "angle_deg": (10, 20), "mm_per_px": (0.3, 0.5), "limit_mm": (1.6, 99),
+    "size_px": (1200, 900), "diameter_median_mm": (2.5, 4.0), "pits_per_m2": (300, 1500), **DISTRACT,
+}  # fmt: skip
+TUNED_ON = {"empty": SETS["unseen"][1], "empty_own": SETS["own"][1], "wide": SETS["unseen"][1], "relit": COARSE}
+"""What rivals are tuned on where the set itself has no pits, is large, or has no generator: like it, other seeds."""
+WINDOW_MM = (610.0, 610.0)
 
 
 def find_entries(scene: Scene, *, lamp: Lamp | None = None, with_evidence: bool = False):
@@ -120,12 +146,25 @@ def score_set(name: str, finder=find_entries) -> Tally:
     n, numbers = SETS[name]
     tally = Tally()
     for k in range(n):
-        scene = draw_scene(FIRST_SEED + 1000 * list(SETS).index(name) + k, **numbers)
-        tally_scene(
-            tally, finder(scene), scene.pits, scene.marks, area_m2=scene.area_m2, limit_mm=scene.limit_mm,
-            px_mm=scene.mm_per_px,
-        )  # fmt: skip
+        add_scene(tally, draw_scene(FIRST_SEED + 1000 * list(SETS).index(name) + k, **numbers), finder)
     return tally
+
+
+def add_scene(tally: Tally, scene: Scene, finder) -> None:
+    """Search one photo and add it to the tally, its worst window too where one fits."""
+    found = finder(scene)
+    tally_scene(
+        tally, found, scene.pits, scene.marks, area_m2=scene.area_m2, limit_mm=scene.limit_mm, px_mm=scene.mm_per_px,
+    )  # fmt: skip
+    face = FaceMap(scene.rgb, np.ones(scene.rgb.shape[:2], bool), scene.mm_per_px)
+    if min(face.size_mm) >= WINDOW_MM[0]:
+        listed = found[found.confidence >= 0.5]
+        positions = place_windows(sum_seen(face), WINDOW_MM)
+        counts = [
+            int(count_centres(positions, large.x_mm.to_numpy(), large.y_mm.to_numpy()).max())
+            for large in (table[table.diameter_mm >= scene.limit_mm[0]] for table in (scene.pits, listed))
+        ]
+        tally.worst_window.append((counts[0], counts[1]))
 
 
 def read_relit(folder: Path, name: str) -> Scene:
@@ -154,84 +193,78 @@ def score_relit(folder: Path, finder=find_entries) -> dict[str, Tally]:
     """Return one tally per photo of the re-lit relief."""
     answers = {}
     for name in ("stained_from_left_el15", "stained_from_top_el15"):
-        scene = read_relit(folder, name)
         answers[name] = Tally()
-        tally_scene(
-            answers[name], finder(scene), scene.pits, scene.marks, area_m2=scene.area_m2, limit_mm=scene.limit_mm,
-            px_mm=scene.mm_per_px,
-        )  # fmt: skip
+        add_scene(answers[name], read_relit(folder, name), finder)
     return answers
 
 
-def row_of(name: str, tally: Tally) -> str:
-    """Return one line of the table."""
-    if tally.true_mm:
-        bias, error = tally.diameter_errors()
-        mean_error = float(np.mean(np.abs(np.array(tally.found_mm) / np.array(tally.true_mm) - 1)))
-        area = tally.found_area / tally.true_area - 1 if tally.true_area else math.nan
-        sizes = f"{bias:+.1%} | {error:.1%} / {mean_error:.1%} | {area:+.1%}"
-    else:
-        sizes = "- | - | -"
-    kinds = ", ".join(f"{kind} {n}" for kind, n in sorted(tally.false_kinds.items(), key=lambda item: -item[1]))
-    return (
-        f"| {name} | {tally.hits + tally.misses} | {tally.precision:.3f} | {tally.recall:.3f} | {tally.f1:.3f} "
-        f"| {tally.false_per_tenth_m2:.1f} | {sizes} | {tally.calibration_error():.3f} | {kinds} |"
-    )
+def score_trowelled(folder: Path, finder=find_entries) -> Tally:
+    """Return the tally of measured trowelled concrete without any pit, lit from four sides, at two slopes."""
+    height = cv2.imread(str(folder / "displacement16.png"), cv2.IMREAD_UNCHANGED).astype(np.float32)
+    tone = cv2.imread(str(folder / "colour.png"))[:, :, ::-1].astype(np.float32) / 255
+    slope = np.sqrt(np.mean(np.square(np.diff(height, axis=1)))) / 0.5
+    nothing = make_slab(replace(RECIPES["caps"], n_pits=0, size_mm=(10, 10)), seed=0)
+    rows, cols = height.shape
+    empty = np.zeros((rows, cols), np.int32)
+    tally = Tally()
+    for slope_rms in (0.02, 0.04):
+        slab = Slab(
+            height * np.float32(slope_rms / slope), tone**2.2, 0.5, nothing.pits, nothing.marks.iloc[:0],
+            empty.astype(np.float32), empty,
+        )  # fmt: skip
+        for side in (0.0, 90.0, 180.0, 270.0):
+            rgb = photograph(light_slab(slab, SceneLamp(side, 15.0)), aim_camera(slab, Camera()), seed=int(side))
+            scene = Scene(rgb, 0.5, Lamp(side, 15.0, basis="said"), slab.pits, slab.marks, (1.75, 99))
+            add_scene(tally, scene, finder)
+    return tally
 
 
-HEAD = (
-    "| set | pits | precision | recall | F1 | false per 0.1 m2 | diameter bias | diameter error median / mean "
-    "| open area | calibration | false pits are |\n|---|---|---|---|---|---|---|---|---|---|---|"
-)
+def put_weights(folder: Path) -> None:
+    """Judge with other weights than the shipped ones, in this run only."""
+    with np.load(folder / "sorter.npz") as packed:
+        load_weights().update({name: packed[name].astype(np.float32) for name in packed.files})
 
 
-def by_size(tally: Tally) -> str:
-    """Return recall by true diameter in pixels."""
-    px, hit = np.array(tally.sizes_px), np.array(tally.hit)
-    edges = [3, 4, 5, 6, 8, 12, 20, 40, 400]
-    cells = [
-        f"{low}-{high} px {hit[(px >= low) & (px < high)].mean():.3f} (n {((px >= low) & (px < high)).sum()})"
-        for low, high in zip(edges[:-1], edges[1:], strict=True)
-        if ((px >= low) & (px < high)).any()
-    ]
-    return "; ".join(cells)
+def tune_rivals(name: str) -> dict:
+    """Return each rival at its best on scenes like the set's, with seeds that nothing else uses."""
+    numbers = TUNED_ON[name] if name in TUNED_ON else SETS[name][1]
+    return {rival: tune(rival, lambda seed: draw_scene(seed, **numbers)) for rival in RIVALS}
 
 
-def detection_sizes(tally: Tally) -> str:
-    """Return a50 and a90: diameters found in half and in nine of ten cases (logistic in log diameter)."""
-    size, hit = np.log(np.array(tally.sizes_px) + 1e-9), np.array(tally.hit, float)
-    if len(hit) < 20 or hit.all():
-        return "a50, a90 below the smallest pit of the set"
-    terms, beta = np.column_stack([size, np.ones_like(size)]), np.array([2.0, -2.0])
-    for _ in range(60):
-        chance = 1 / (1 + np.exp(-np.clip(terms @ beta, -30, 30)))
-        weight = np.maximum(chance * (1 - chance), 1e-9)
-        beta = beta + 0.7 * np.linalg.solve(terms.T @ (terms * weight[:, None]) + 1e-6 * np.eye(2), terms.T @ (hit - chance))
-    a50, a90 = np.exp(-beta[1] / beta[0]), np.exp((math.log(9) - beta[1]) / beta[0])
-    return f"a50 {a50:.1f} px, a90 {a90:.1f} px" if beta[0] > 0 else "recall does not rise with size"
+def collect(chosen: argparse.Namespace):
+    """Yield (set, finder, tally) one by one."""
+    for name in chosen.sets:
+        yield name, "rakelight", score_set(name)
+        for rival, finder in (tune_rivals(name) if chosen.rivals else {}).items():
+            yield name, rival, score_set(name, finder)
+    if chosen.relit:
+        finders = {"rakelight": find_entries, **(tune_rivals("relit") if chosen.rivals else {})}
+        for who, finder in finders.items():
+            for name, tally in score_relit(chosen.relit, finder).items():
+                yield name, who, tally
+            trowelled = chosen.relit.parent / "no_pits_cc0"
+            if trowelled.exists():
+                yield "trowelled", who, score_trowelled(trowelled, finder)
 
 
 def main() -> None:
-    """Print the tables."""
+    """Print the tables and, when asked, write them."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sets", nargs="*", default=list(SETS))
     parser.add_argument("--relit", type=Path)
     parser.add_argument("--rivals", action="store_true", help="also what general libraries find")
+    parser.add_argument("--weights", type=Path, help="folder of other weights than those in place")
+    parser.add_argument("--write", action="store_true", help="into results/accuracy.md and README.md")
     chosen = parser.parse_args()
-    print(HEAD, flush=True)
-    details = []
-    for name in chosen.sets:
-        tally = score_set(name)
-        print(row_of(name, tally), flush=True)
-        details.append(f"{name}: recall by size: {by_size(tally)}; {detection_sizes(tally)}")
-        for rival in ("blob_log", "blob_doh", "sep") if chosen.rivals else ():
-            finder = tune(rival, lambda seed, numbers=SETS[name][1]: draw_scene(seed, **numbers))
-            print(row_of(f"{name}: {rival}", score_set(name, finder)), flush=True)
-    if chosen.relit:
-        for name, tally in score_relit(chosen.relit).items():
-            print(row_of(name, tally), flush=True)
-            details.append(f"{name}: recall by size: {by_size(tally)}")
-    print("\n" + "\n".join(details))
+    if chosen.weights:
+        put_weights(chosen.weights)
+    tallies: dict[str, dict[str, Tally]] = {}
+    for name, who, tally in collect(chosen):
+        print(row_of(name, who, tally), flush=True)
+        tallies.setdefault(name, {})[who] = tally
+    print("\n".join(describe_set(name, answers) for name, answers in tallies.items()))
+    if chosen.write:
+        write_tables(tallies)
 
 
 if __name__ == "__main__":

@@ -47,18 +47,18 @@ def as_table(row, col, diameter_px, mm_per_px: float) -> pd.DataFrame:
     )
 
 
-def find_by_blobs(scene, *, method: str, threshold: float, factor: float) -> pd.DataFrame:
-    """Return what skimage's blob_log or blob_doh finds; diameter is factor x 2 sqrt(2) sigma."""
+def find_by_blobs(scene, *, method: str, threshold: float) -> pd.DataFrame:
+    """Return what skimage's blob_log or blob_doh finds; the diameter is 2 sqrt(2) sigma."""
     from skimage import feature
 
     picture, pixel = darkness(scene)
     sigma = (0.8 / pixel / 2.83, 20 / pixel / 2.83)
     search = {"blob_log": feature.blob_log, "blob_doh": feature.blob_doh}[method]
     blobs = search(picture, min_sigma=sigma[0], max_sigma=sigma[1], num_sigma=10, log_scale=True, threshold=threshold)
-    return as_table(blobs[:, 0], blobs[:, 1], factor * 2.83 * blobs[:, 2], pixel)
+    return as_table(blobs[:, 0], blobs[:, 1], 2.83 * blobs[:, 2], pixel)
 
 
-def find_by_sep(scene, *, threshold: float, factor: float) -> pd.DataFrame:
+def find_by_sep(scene, *, threshold: float) -> pd.DataFrame:
     """Return what sep (background, then extract at so many noise levels) finds."""
     import sep
 
@@ -66,24 +66,36 @@ def find_by_sep(scene, *, threshold: float, factor: float) -> pd.DataFrame:
     picture = np.ascontiguousarray(picture, np.float32)
     background = sep.Background(picture)
     found = sep.extract(picture - background, threshold, err=background.globalrms, minarea=6)
-    return as_table(found["y"], found["x"], factor * 2 * np.sqrt(found["npix"] / np.pi), pixel)
+    return as_table(found["y"], found["x"], 2 * np.sqrt(found["npix"] / np.pi), pixel)
 
 
-GRIDS = {
-    "blob_log": [partial(find_by_blobs, method="blob_log", threshold=t, factor=f) for t in (0.05, 0.1, 0.15, 0.2, 0.3) for f in (1.0, 1.3)],
-    "blob_doh": [partial(find_by_blobs, method="blob_doh", threshold=t, factor=f) for t in (0.001, 0.003, 0.01, 0.03) for f in (1.0, 1.3)],
-    "sep": [partial(find_by_sep, threshold=t, factor=f) for t in (2, 4, 6, 10) for f in (1.0, 1.2)],
-}  # fmt: skip
+RIVALS = {
+    "blob_log": (partial(find_by_blobs, method="blob_log"), (0.05, 0.1, 0.15, 0.2, 0.3)),
+    "blob_doh": (partial(find_by_blobs, method="blob_doh"), (0.001, 0.003, 0.01, 0.03)),
+    "sep": (find_by_sep, (1.5, 2, 3, 4, 6, 10)),
+}
+FACTORS = (0.8, 1.0, 1.15, 1.3, 1.5)
+"""Sizes are tuned too: each finder's diameter is multiplied by one of these."""
+
+
+def find_scaled(scene, *, finder: Callable, threshold: float, factor: float) -> pd.DataFrame:
+    """Return what a finder finds, its diameters multiplied by a factor."""
+    found = finder(scene, threshold=threshold)
+    return found.assign(diameter_mm=found.diameter_mm * factor)
 
 
 def tune(name: str, draw_tuning: Callable[[int], object]) -> Callable:
-    """Return the finder with the best F1 on the tuning scenes."""
+    """Return the finder with the threshold and the size factor of the best F1 on the tuning scenes."""
+    finder, thresholds = RIVALS[name]
     scenes = [draw_tuning(TUNING_SEED + k) for k in range(N_TUNING)]
     best, best_f1 = None, -1.0
-    for finder in GRIDS[name]:
-        tally = Tally()
-        for scene in scenes:
-            tally_scene(tally, finder(scene), scene.pits, scene.marks, area_m2=scene.area_m2, limit_mm=scene.limit_mm)
-        if tally.f1 > best_f1:
-            best, best_f1 = finder, tally.f1
+    for threshold in thresholds:
+        found = [finder(scene, threshold=threshold) for scene in scenes]
+        for factor in FACTORS:
+            tally = Tally()
+            for scene, table in zip(scenes, found, strict=True):
+                scaled = table.assign(diameter_mm=table.diameter_mm * factor)
+                tally_scene(tally, scaled, scene.pits, scene.marks, area_m2=scene.area_m2, limit_mm=scene.limit_mm)
+            if tally.f1 > best_f1:
+                best, best_f1 = partial(find_scaled, finder=finder, threshold=threshold, factor=factor), tally.f1
     return best

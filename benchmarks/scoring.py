@@ -1,5 +1,6 @@
 """How detections are held against the truth: one-to-one, with what is neither right nor wrong left out."""
 
+import itertools
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -28,9 +29,13 @@ class Tally:
     hit: list[bool] = field(default_factory=list)
     confidence: list[float] = field(default_factory=list)
     is_real: list[bool] = field(default_factory=list)
+    listed_mm: list[float] = field(default_factory=list)
+    listed_px: list[float] = field(default_factory=list)
+    is_right: list[bool] = field(default_factory=list)
     true_area: float = 0.0
     found_area: float = 0.0
     area_error: list[float] = field(default_factory=list)
+    worst_window: list[tuple[int, int]] = field(default_factory=list)
 
     @property
     def precision(self) -> float:
@@ -57,18 +62,43 @@ class Tally:
         ratio = np.array(self.found_mm) / np.array(self.true_mm)
         return float(np.median(ratio) - 1), float(np.median(np.abs(ratio - 1)))
 
-    def calibration_error(self, bins: int = 10) -> float:
-        """Mean gap between stated confidence and share of real pits, weighted by count."""
+    def mean_diameter_error(self) -> float:
+        """Mean absolute error of the diameter, relative."""
+        return float(np.mean(np.abs(np.array(self.found_mm) / np.array(self.true_mm) - 1)))
+
+    def area_share_error(self) -> float:
+        """Found open area over true open area, less 1, over all photos of the set."""
+        return self.found_area / self.true_area - 1 if self.true_area else float("nan")
+
+    def window_errors(self) -> np.ndarray:
+        """Found over true count in the worst window, less 1, one per photo."""
+        return np.array([found / true - 1 for true, found in self.worst_window])
+
+    def reliability(self, bins: int = 10) -> list[tuple[int, float, float]]:
+        """Per tenth of stated confidence: how many, mean stated, share that are real."""
         confidence, real = np.array(self.confidence), np.array(self.is_real, float)
-        if not len(confidence):
-            return float("nan")
         slot = np.minimum((confidence * bins).astype(int), bins - 1)
-        gaps = [
-            (slot == k).sum() * abs(confidence[slot == k].mean() - real[slot == k].mean())
-            for k in range(bins)
-            if (slot == k).any()
-        ]
-        return float(sum(gaps) / len(confidence))
+        chosen = [slot == k for k in range(bins) if (slot == k).any()]
+        return [(int(one.sum()), float(confidence[one].mean()), float(real[one].mean())) for one in chosen]
+
+    def calibration_error(self) -> float:
+        """Mean gap between stated confidence and share of real pits, weighted by count."""
+        table = self.reliability() if self.confidence else []
+        n_all = sum(n for n, *_ in table)
+        return sum(n * abs(stated - real) for n, stated, real in table) / n_all if table else float("nan")
+
+    def by_band(self, edges: list[float], unit: str) -> list[tuple[float, float, int, float, int, float]]:
+        """Per band of diameter: low, high, pits, recall, listed, precision (by the size that was found)."""
+        true, hit = np.array(self.sizes_mm if unit == "mm" else self.sizes_px), np.array(self.hit, float)
+        listed, right = np.array(self.listed_mm if unit == "mm" else self.listed_px), np.array(self.is_right, float)
+        rows = []
+        for low, high in itertools.pairwise(edges):
+            there, told = (true >= low) & (true < high), (listed >= low) & (listed < high)
+            if there.any() or told.any():
+                recall = hit[there].mean() if there.any() else float("nan")
+                precision = right[told].mean() if told.any() else float("nan")
+                rows.append((low, high, int(there.sum()), float(recall), int(told.sum()), float(precision)))
+        return rows
 
 
 def match(found: pd.DataFrame, truth: pd.DataFrame) -> np.ndarray:
@@ -86,8 +116,7 @@ def match(found: pd.DataFrame, truth: pd.DataFrame) -> np.ndarray:
     keep = (gap <= REACH * larger) & (larger <= RATIO * smaller)
     i, j = i[keep], j[keep]
     cost = gap[keep] / larger[keep] + 0.3 * np.abs(np.log(size_a[i] / size_b[j]))
-    for rows, cols, costs in _groups(i, j, cost):
-        table = np.full((rows.max() + 1, cols.max() + 1), 1e3)
+    for costs in _groups(i, j):
         names_i, names_j = np.unique(i[costs]), np.unique(j[costs])
         table = np.full((len(names_i), len(names_j)), 1e3)
         table[np.searchsorted(names_i, i[costs]), np.searchsorted(names_j, j[costs])] = cost[costs]
@@ -97,7 +126,7 @@ def match(found: pd.DataFrame, truth: pd.DataFrame) -> np.ndarray:
     return answer
 
 
-def _groups(i: np.ndarray, j: np.ndarray, cost: np.ndarray):
+def _groups(i: np.ndarray, j: np.ndarray):
     """Connected groups of possible pairs, so that each assignment is small."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
@@ -108,8 +137,7 @@ def _groups(i: np.ndarray, j: np.ndarray, cost: np.ndarray):
     graph = coo_matrix((np.ones(len(i)), (i, j + n)), shape=(n + j.max() + 1,) * 2)
     group = connected_components(graph, directed=False)[1][i]
     for number in np.unique(group):
-        chosen = np.flatnonzero(group == number)
-        yield i[chosen], j[chosen], chosen
+        yield np.flatnonzero(group == number)
 
 
 def tally_scene(
@@ -141,6 +169,10 @@ def tally_scene(
         tally.false_kinds[kind] = tally.false_kinds.get(kind, 0) + 1
     right = np.flatnonzero(sure & (pair >= 0))
     right = right[counted[pair[right]]]
+    listed = np.concatenate([right, np.flatnonzero(wrong)])
+    tally.listed_mm += found_mm[listed].tolist()
+    tally.listed_px += (found_mm[listed] / px_mm).tolist() if px_mm else []
+    tally.is_right += (pair[listed] >= 0).tolist()
     tally.true_mm += size[pair[right]].tolist()
     tally.found_mm += found_mm[right].tolist()
     tally.sd_mm += found["diameter_sd_mm"].to_numpy()[right].tolist() if "diameter_sd_mm" in found else []

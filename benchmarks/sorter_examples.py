@@ -3,9 +3,10 @@
 Five of the six made-up generators take part; "bubbles" is held out for testing. Every scene draws
 its own face, lamp, camera and lamp error. Run as a script it writes one .npz per scene:
 
-    python benchmarks/sorter_examples.py OUT_FOLDER FIRST_SEED LAST_SEED
+    python benchmarks/sorter_examples.py OUT_FOLDER FIRST_SEED LAST_SEED [--relief FOLDER]
 """
 
+import argparse
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -13,6 +14,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 from scipy.spatial import cKDTree
+
+sys.path.insert(0, str(Path(__file__).parent))
+from sorter_faces import SHALLOWEST, roughen
 
 from rakelight.core.records import FaceMap
 from rakelight.core.records import Lamp as SaidLamp
@@ -85,7 +89,9 @@ def draw_recipe(rng: np.random.Generator):
         smallest_mm=max(0.3, 2.2 * mm_per_px),
         largest_mm=float(rng.uniform(10, 25)),
         diameter_spread=float(rng.uniform(0.4, 1.0)),
-        depth_ratio=(base.depth_ratio[0] * rng.uniform(0.6, 1.2), base.depth_ratio[1] * rng.choice([rng.uniform(0.8, 1.3), 2.5])),
+        depth_ratio=(
+            base.depth_ratio[0] * rng.uniform(0.6, 1.2), base.depth_ratio[1] * rng.choice([rng.uniform(0.8, 1.3), 2.5]),
+        ),
         cluster_share=float(rng.uniform(0, 0.6)),
         slope_rms=float(np.exp(rng.uniform(np.log(0.006), np.log(0.085)))),
         waves=tuple((float(w * np.exp(rng.normal(0, 0.5))), s) for w, s in base.waves),
@@ -109,99 +115,10 @@ def draw_recipe(rng: np.random.Generator):
     )
 
 
-def roughen(slab: Slab, rng: np.random.Generator) -> None:
-    """Add, in place, what the recipes do not have: overlapping flakes and stones, soft dents, sharp paint.
-
-    Flakes are a dead-leaves texture: discs dropped over each other, each with its own tone and
-    height. Dents are so shallow (depth below .02 of the width) that nobody would fill them.
-    """
-    if rng.random() < 0.5:
-        _drop_flakes(slab, rng)
-    if rng.random() < 0.6:
-        _lay_cloud(slab, rng)
-    for _ in range(int(rng.choice([0, 40, 120]))):
-        _press_dent(slab, rng)
-    for _ in range(int(rng.choice([0, 60, 160]))):
-        _paint_disc(slab, rng)
-    if rng.random() < 0.5:
-        # Worn, rubbed or sealed faces have soft lips.
-        slab.height_mm[:] = cv2.GaussianBlur(slab.height_mm, (0, 0), float(rng.uniform(0.4, 1.6)))
-
-
-def _lay_cloud(slab: Slab, rng: np.random.Generator) -> None:
-    """Add relief whose strength falls with a power of the frequency, plain, dimpled or knobbly."""
-    rows, cols = slab.height_mm.shape
-    frequency = np.hypot(np.fft.fftfreq(rows)[:, None] * rng.uniform(0.6, 1.7), np.fft.rfftfreq(cols)[None, :])
-    cut = rng.uniform(0.08, 0.35)
-    weight = np.maximum(frequency, 1 / rng.uniform(20, 150)) ** (-rng.uniform(0.8, 2.6)) * np.exp(-((frequency / cut) ** 2))
-    noise = np.fft.irfft2(np.fft.rfft2(rng.standard_normal((rows, cols))) * weight, s=(rows, cols))
-    noise /= noise.std()
-    bend = float(rng.choice([-1, 0, 0, 1])) * rng.uniform(0.3, 1.0)
-    if bend:
-        noise = np.sign(bend) * np.expm1(np.abs(bend) * np.sign(bend) * np.clip(noise, -4, 4))
-        noise = (noise - noise.mean()) / noise.std()
-    slope = np.sqrt(np.mean(np.square(np.diff(noise, axis=1)))) / slab.mm_per_px
-    wanted = np.exp(rng.uniform(np.log(0.005), np.log(0.06)))
-    slab.height_mm[:] += (noise * wanted / slope).astype(np.float32)
-
-
-def _drop_flakes(slab: Slab, rng: np.random.Generator) -> None:
-    rows, cols = slab.height_mm.shape
-    tone, lift = np.ones((rows, cols), np.float32), np.zeros((rows, cols), np.float32)
-    radius = float(np.exp(rng.uniform(np.log(1.2), np.log(9))))
-    cover = rng.uniform(0.1, 2.0)
-    for _ in range(int(cover * rows * cols / (np.pi * radius**2))):
-        centre = (int(rng.integers(cols)), int(rng.integers(rows)))
-        axes = tuple(max(1, int(radius * np.exp(rng.normal(0, 0.4)))) for _ in range(2))
-        turn = float(rng.uniform(0, 180))
-        cv2.ellipse(tone, centre, axes, turn, 0, 360, float(rng.normal()), -1)
-        cv2.ellipse(lift, centre, axes, turn, 0, 360, float(rng.normal()), -1)
-    blur = float(rng.uniform(0.3, 0.8))
-    tone, lift = cv2.GaussianBlur(tone, (0, 0), blur), cv2.GaussianBlur(lift, (0, 0), blur + 0.4)
-    slab.albedo[:] = np.clip(slab.albedo * np.exp(rng.uniform(0, 0.13) * tone)[:, :, None], 0.01, 0.95)
-    slab.height_mm[:] += lift * np.float32(rng.uniform(0, 0.02) * radius * slab.mm_per_px)
-
-
-def _press_dent(slab: Slab, rng: np.random.Generator) -> None:
-    sigma = float(np.exp(rng.uniform(np.log(2), np.log(14))))
-    depth = sigma * 2.4 * slab.mm_per_px * rng.uniform(0.004, 0.02) * rng.choice([-1, 1])
-    _stamp(slab.height_mm, rng, sigma, lambda away: -depth * np.exp(-0.5 * (away / sigma) ** 2))
-
-
-def _paint_disc(slab: Slab, rng: np.random.Generator) -> None:
-    radius = float(np.exp(rng.uniform(np.log(1.2), np.log(16))))
-    edge = rng.uniform(0.3, 0.5 + 0.5 * radius)
-    # Darker paint than this is not met on concrete, and a deep hole would look the same.
-    tone = float(rng.choice([rng.uniform(0.42, 0.88), rng.uniform(1.1, 1.5)], p=[0.8, 0.2]))
-    row, col = int(rng.integers(slab.height_mm.shape[0])), int(rng.integers(slab.height_mm.shape[1]))
-    if slab.pit_index[max(row - 3, 0) : row + 4, max(col - 3, 0) : col + 4].any():
-        return
-    reach = int(radius + 3 * edge) + 1
-    y0, x0 = max(row - reach, 0), max(col - reach, 0)
-    view = slab.albedo[y0 : row + reach + 1, x0 : col + reach + 1]
-    y, x = np.ogrid[y0 : y0 + view.shape[0], x0 : x0 + view.shape[1]]
-    stretch = rng.uniform(0.8, 1.25)
-    away = np.hypot((y - row) * stretch, (x - col) / stretch)
-    cover = 1 / (1 + np.exp(np.clip((away - radius) / (edge / 2), -30, 30)))
-    view *= (1 + cover * (tone - 1))[:, :, None].astype(np.float32)
-    place = (col + 0.5) * slab.mm_per_px, (row + 0.5) * slab.mm_per_px
-    size = 2 * radius * slab.mm_per_px
-    entry = {"x_mm": place[0], "y_mm": place[1], "diameter_mm": size, "kind": "stain"}
-    slab.marks.loc[len(slab.marks), list(entry)] = list(entry.values())
-
-
-def _stamp(picture: np.ndarray, rng: np.random.Generator, sigma: float, shape) -> None:
-    row, col, reach = int(rng.integers(picture.shape[0])), int(rng.integers(picture.shape[1])), int(3.5 * sigma)
-    y0, x0 = max(row - reach, 0), max(col - reach, 0)
-    view = picture[y0 : row + reach + 1, x0 : col + reach + 1]
-    y, x = np.ogrid[y0 : y0 + view.shape[0], x0 : x0 + view.shape[1]]
-    view += shape(np.hypot(y - row, x - col)).astype(np.float32)
-
-
 def draw_lamp(rng: np.random.Generator, size_mm: tuple[float, float]) -> Lamp:
     """Return a lamp at any side, far (lamp, sun, window) or near."""
     side, angle = float(rng.uniform(0, 360)), float(np.exp(rng.uniform(np.log(4.5), np.log(38))))
-    spread = float(rng.choice([0.3, 0.8, 2.0, 6.0], p=[0.3, 0.4, 0.2, 0.1]))
+    spread = float(rng.choice([0.0, 0.3, 0.8, 2.0, 6.0], p=[0.15, 0.25, 0.35, 0.15, 0.1]))
     if rng.random() < 0.75:
         return Lamp(side, angle, spread_deg=min(spread, 0.6 * angle))
     reach = max(size_mm) * rng.uniform(0.8, 2.0)
@@ -213,6 +130,12 @@ def draw_lamp(rng: np.random.Generator, size_mm: tuple[float, float]) -> Lamp:
 
 def draw_camera(rng: np.random.Generator) -> Camera:
     """Return a camera straight above, from crisp to soft, clean to noisy, raw to overworked."""
+    if rng.random() < 0.15:  # large sensor on a stand: hardly any noise
+        return Camera(
+            vignetting=float(rng.uniform(0, 0.2)), defocus_px=float(np.exp(rng.uniform(np.log(0.3), np.log(1.0)))),
+            exposure_aim=float(rng.uniform(0.3, 0.5)), read_noise=1e-5, full_well=1e6, sharpening=0.0,
+            jpeg_quality=int(rng.integers(90, 99)),
+        )  # fmt: skip
     return Camera(
         vignetting=float(rng.uniform(0, 0.35)),
         defocus_px=float(np.exp(rng.uniform(np.log(0.35), np.log(1.7)))),
@@ -226,13 +149,13 @@ def draw_camera(rng: np.random.Generator) -> Camera:
     )
 
 
-def make_scene(seed: int) -> dict[str, np.ndarray]:
+def make_scene(seed: int, *, relief: Path | None = None) -> dict[str, np.ndarray]:
     """Return the examples of one scene: patches, numbers and truth arrays of equal length."""
     rng = np.random.default_rng([seed, 77])
     recipe = draw_recipe(rng)
     with LineRecorder() as lines:
         slab = make_slab(recipe, seed=seed)
-    roughen(slab, rng)
+    blur_px = roughen(slab, rng, relief=relief)
     lamp = draw_lamp(rng, recipe.size_mm)
     radiance = light_slab(slab, lamp, ambient=float(np.exp(rng.uniform(np.log(0.03), np.log(0.4)))))
     rgb = photograph(radiance, aim_camera(slab, draw_camera(rng)), seed=seed)
@@ -244,7 +167,7 @@ def make_scene(seed: int) -> dict[str, np.ndarray]:
     seen = see_pits(slab, found)
     pool = join_candidates([found, jitter_truth(slab, octaves, (found, seen), rng)])
     toward, angle = said.at_pit((pool.col + 0.5) * recipe.mm_per_px, (pool.row + 0.5) * recipe.mm_per_px)
-    truth = label(pool, toward, slab, (lines.masks, seen))
+    truth = label(pool, toward, slab, (lines.masks, seen, blur_px))
     keep = choose(octaves, pool, truth["kind"], (toward, angle), rng)
     pool, toward, angle = pool.take(keep), toward[keep], angle[keep]
     if rng.random() < 0.25:
@@ -304,7 +227,7 @@ def noise_by_octave(found: Candidates, octave: np.ndarray) -> np.ndarray:
 def label(pool: Candidates, toward: np.ndarray, slab: Slab, known) -> dict[str, np.ndarray]:
     """Return the truth of every candidate: kind, shift, size, lip, true diameter in px."""
     n, px = len(pool), slab.mm_per_px
-    line_masks, seen = known
+    line_masks, seen, blur_px = known
     kind = np.full(n, NOTHING)
     row = np.clip(np.round(pool.row), 0, slab.height_mm.shape[0] - 1).astype(int)
     col = np.clip(np.round(pool.col), 0, slab.height_mm.shape[1] - 1).astype(int)
@@ -331,8 +254,15 @@ def label(pool: Candidates, toward: np.ndarray, slab: Slab, known) -> dict[str, 
         answer["lip"][i] = trace_lip(slab, slab.pits.iloc[match[i]], toward[i])
     kind[(match >= 0) & (answer["true_px"] < 2.0)] = IGNORED
     if len(seen):
-        kind[(match >= 0) & ~seen[match]] = IGNORED
+        kind[(match >= 0) & (~seen | is_too_shallow(slab, blur_px))[match]] = IGNORED
     return {**answer, "kind": kind.astype(np.int8)}
+
+
+def is_too_shallow(slab: Slab, blur_px: float) -> np.ndarray:
+    """Return which pits are neither pit nor plain face: so shallow, after softening, that people would differ."""
+    radius_px = slab.pits.diameter_mm.to_numpy() / 2 / slab.mm_per_px
+    left = 1 - np.exp(-0.5 * (radius_px / max(blur_px, 1e-3)) ** 2)
+    return left * slab.pits.depth_mm.to_numpy() < SHALLOWEST * slab.pits.diameter_mm.to_numpy()
 
 
 def place_truth(answer, pool: Candidates, toward: np.ndarray, rows, match: np.ndarray, px: float) -> None:
@@ -395,7 +325,8 @@ def choose(octaves, pool: Candidates, kind: np.ndarray, light, rng: np.random.Ge
     chosen = [rng.permutation(np.flatnonzero(kind == k))[:most] for k, most in enumerate(MOST_PER_KIND)]
     plain = np.flatnonzero(kind == NOTHING)
     try:
-        answer = judge_patches(cut_patches(octaves, pool.take(plain), light[0][plain]), describe_candidates(pool.take(plain), light[1][plain]))
+        patches = cut_patches(octaves, pool.take(plain), light[0][plain])
+        answer = judge_patches(patches, describe_candidates(pool.take(plain), light[1][plain]))
         hard = plain[pit_margin(answer.logits) > -5.0]
     except FileNotFoundError:
         hard = plain[:0]
@@ -404,11 +335,16 @@ def choose(octaves, pool: Candidates, kind: np.ndarray, light, rng: np.random.Ge
 
 def main() -> None:
     """Write the examples of the seeds asked for."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("out", type=Path)
+    parser.add_argument("first", type=int)
+    parser.add_argument("last", type=int)
+    parser.add_argument("--relief", type=Path, help="folder of normal maps of natural surfaces")
+    chosen = parser.parse_args()
     cv2.setNumThreads(1)
-    out = Path(sys.argv[1])
-    out.mkdir(parents=True, exist_ok=True)
-    for seed in range(int(sys.argv[2]), int(sys.argv[3])):
-        np.savez(out / f"{seed:05d}.npz", **make_scene(seed))
+    chosen.out.mkdir(parents=True, exist_ok=True)
+    for seed in range(chosen.first, chosen.last):
+        np.savez(chosen.out / f"{seed:05d}.npz", **make_scene(seed, relief=chosen.relief))
 
 
 if __name__ == "__main__":

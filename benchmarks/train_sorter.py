@@ -2,9 +2,10 @@
 
     pip install torch            (needed for training only)
     python benchmarks/sorter_examples.py EXAMPLES 1 700
-    python benchmarks/train_sorter.py EXAMPLES --epochs 30
+    python benchmarks/train_sorter.py EXAMPLES [EXAMPLES ...] --epochs 8 --out WEIGHTS
+    python benchmarks/calibrate_sorter.py WEIGHTS          (and puts them in place)
 
-Every tenth scene is kept out of the fitting; the confidence is calibrated
+Every tenth scene is kept out of the fitting; the first confidence is calibrated
 on it. The held-out generator and the re-lit relief never take part: `benchmarks/accuracy.py` is their judge.
 """
 
@@ -21,7 +22,6 @@ from torch import nn
 from rakelight.pits.network import KINDS, N_OUTPUTS, N_RAYS
 from rakelight.pits.patches import GLANCE_PX, N_LAYERS
 
-DATA = Path(__file__).parent.parent / "inspect" / "rakelight" / "data"
 N_KINDS = len(KINDS)
 SEED = 20261125
 FILTERS = (12, 24, 32)
@@ -47,17 +47,26 @@ class Sorter(nn.Module):
         return self.full2(torch.relu(self.full1(torch.cat([x, numbers], dim=1))))
 
 
-def load_examples(folder: Path) -> tuple[dict[str, torch.Tensor], dict[str, torch.Tensor], list[str]]:
+def load_examples(folders: list[Path]) -> tuple[dict[str, torch.Tensor], dict[str, torch.Tensor], list[str]]:
     """Return fitting and kept-out examples and the names of all scenes."""
-    files = sorted(folder.glob("*.npz"))
-    parts = [dict(np.load(file)) for file in files]
-    kept = np.arange(len(files)) % 10 == 9
-    return _stack(parts, ~kept), _stack(parts, kept), [file.stem for file in files]
+    files = [file for folder in folders for file in sorted(folder.glob("*.npz"))]
+    is_kept = np.arange(len(files)) % 10 == 9
+    train = _stack([file for file, kept in zip(files, is_kept, strict=True) if not kept])
+    kept = _stack([file for file, kept in zip(files, is_kept, strict=True) if kept])
+    return train, kept, [file.stem for file in files]
 
 
-def _stack(parts: list[dict[str, np.ndarray]], chosen: np.ndarray) -> dict[str, torch.Tensor]:
-    picked = [part for part, keep in zip(parts, chosen, strict=True) if keep and len(part["kind"])]
-    return {key: torch.from_numpy(np.concatenate([part[key] for part in picked])) for key in picked[0]}
+def _stack(files: list[Path]) -> dict[str, torch.Tensor]:
+    """Read the scenes one by one into arrays made once: all of them twice would not fit into memory."""
+    counts = [len(np.load(file)["kind"]) for file in files]
+    whole, start = {}, 0
+    for file, count in zip(files, counts, strict=True):
+        for key, values in np.load(file).items():
+            if key not in whole:
+                whole[key] = np.empty((sum(counts), *values.shape[1:]), values.dtype)
+            whole[key][start : start + count] = values
+        start += count
+    return {key: torch.from_numpy(values) for key, values in whole.items()}
 
 
 def mirror(patches: torch.Tensor, shift: torch.Tensor, lip: torch.Tensor, flip: torch.Tensor):
@@ -97,12 +106,12 @@ def loss_of(raw: torch.Tensor, batch: dict[str, torch.Tensor]) -> torch.Tensor:
     return loss + 2.0 * place + 0.15 * sizing + 1.0 * lip
 
 
-def fit(model: Sorter, train: dict[str, torch.Tensor], *, epochs: int, batch_size: int = 512) -> None:
-    """Fit in place: Adam, one-cycle learning rate, random mirroring and brightness."""
+def fit(model: Sorter, train: dict[str, torch.Tensor], *, epochs: int, peak: float, batch_size: int = 512) -> None:
+    """Fit in place: Adam, one-cycle learning rate up to `peak`, random mirroring and turned lamps."""
     n = len(train["kind"])
     steps = epochs * (n // batch_size)
     optimiser = torch.optim.AdamW(model.parameters(), lr=1e-3, weight_decay=1e-4)
-    schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, 4e-3, total_steps=steps + 1)
+    schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, peak, total_steps=steps + 1)
     for epoch in range(epochs):
         started, total = time.time(), 0.0
         order = torch.randperm(n)
@@ -117,7 +126,8 @@ def fit(model: Sorter, train: dict[str, torch.Tensor], *, epochs: int, batch_siz
             optimiser.step()
             schedule.step()
             total += float(loss.detach())
-        print(f"epoch {epoch + 1}: loss {total / max(n // batch_size, 1):.4f}, {time.time() - started:.0f} s", flush=True)
+        mean, took = total / max(n // batch_size, 1), time.time() - started
+        print(f"epoch {epoch + 1}: loss {mean:.4f}, {took:.0f} s", flush=True)
 
 
 @torch.no_grad()
@@ -185,7 +195,7 @@ def scores(raw: np.ndarray, data: dict[str, torch.Tensor]) -> dict[str, float]:
     both = pit & called
     ratio = np.exp(raw[both, N_KINDS + 2]) / data["size"].numpy()[both]
     return {
-        "n": int(len(kind)),
+        "n": len(kind),
         "n_pits": int(pit.sum()),
         "precision": float(both.sum() / max(called.sum(), 1)),
         "recall": float(both.sum() / max(pit.sum(), 1)),
@@ -195,8 +205,21 @@ def scores(raw: np.ndarray, data: dict[str, torch.Tensor]) -> dict[str, float]:
     }
 
 
-def export(models: tuple[Sorter, Glance], calibration: tuple[float, ...], record: dict) -> None:
-    """Write data/sorter.npz (float16) and data/sorter.json."""
+def read_weights(model: Sorter, path: Path) -> None:
+    """Start the fitting from weights made before."""
+    with np.load(path) as packed:
+        for name, values in model.state_dict().items():
+            array = packed[name].astype(np.float32)
+            if array.ndim == 4:
+                array = array.transpose(3, 2, 0, 1)
+            elif array.ndim == 2:
+                array = array.T
+            values.copy_(torch.from_numpy(np.ascontiguousarray(array)))
+
+
+def export(out: Path, models: tuple[Sorter, Glance], calibration: tuple[float, ...], record: dict) -> None:
+    """Write sorter.npz (float16) and sorter.json into the folder `out`."""
+    out.mkdir(parents=True, exist_ok=True)
     weights = {}
     for name, values in {**models[0].state_dict(), **models[1].state_dict()}.items():
         array = values.numpy()
@@ -205,22 +228,30 @@ def export(models: tuple[Sorter, Glance], calibration: tuple[float, ...], record
         elif array.ndim == 2:
             array = array.T
         weights[name] = array.astype(np.float16)
-    np.savez_compressed(DATA / "sorter.npz", calibration=np.array(calibration, np.float32), size_correction=np.array([0, 0, 0, 0, 0, 1], np.float32), **weights)
-    (DATA / "sorter.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+    np.savez_compressed(
+        out / "sorter.npz", calibration=np.array(calibration, np.float32),
+        size_correction=np.array([0, 0, 0, 0, 0, 1], np.float32), **weights,
+    )  # fmt: skip
+    (out / "sorter.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
 
 
 def main() -> None:
     """Fit, calibrate, score, export."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("examples", type=Path)
+    parser.add_argument("examples", type=Path, nargs="+")
+    parser.add_argument("--out", type=Path, required=True, help="folder for the weights and their record")
+    parser.add_argument("--start", type=Path, help="weights to start from, e.g. those shipped")
     parser.add_argument("--epochs", type=int, default=10)
+    parser.add_argument("--peak", type=float, default=4e-3, help="highest learning rate")
     parser.add_argument("--threads", type=int, default=2)
     chosen = parser.parse_args(sys.argv[1:])
     torch.manual_seed(SEED)
     torch.set_num_threads(chosen.threads)
     train, kept, names = load_examples(chosen.examples)
     model = Sorter()
-    fit(model, train, epochs=chosen.epochs)
+    if chosen.start:
+        read_weights(model, chosen.start)
+    fit(model, train, epochs=chosen.epochs, peak=chosen.peak)
     raw = answer(model.eval(), kept)
     slope, offset = fit_calibration(raw, kept["kind"].numpy())
     calibration = (slope, 0.0, 0.0, 0.0, 0.0, 0.0, offset)  # until calibrate_sorter.py has looked at whole photos
@@ -231,15 +262,17 @@ def main() -> None:
         "scenes": len(names),
         "first_scene": names[0],
         "last_scene": names[-1],
-        "examples": int(len(train["kind"])),
+        "examples": len(train["kind"]),
         "epochs": chosen.epochs,
+        "peak_learning_rate": chosen.peak,
+        "started_from": "the weights of the round before" if chosen.start else "chance",
         "seed": SEED,
         "torch": torch.__version__.split("+")[0],
         "rays": N_RAYS,
         "calibration": calibration,
         "kept_out_scores": scores(raw, kept),
     }
-    export((model, fit_glance(train)), calibration, record)
+    export(chosen.out, (model, fit_glance(train)), calibration, record)
     print(json.dumps(record, indent=1))
 
 
