@@ -24,7 +24,8 @@ MAX_MODULE_LINES = 450
 LAYERS = (
     ("", "__main__"),
     ("screens", "cli"),
-    ("batch", "demo", "cli_app"),
+    ("demo", "cli_app", "cli_batch"),
+    ("batch",),
     ("inspection", "compare", "log", "report"),
     ("repair",),
     ("grade",),
@@ -41,6 +42,7 @@ OUTSIDE = {
     "streamlit": ("screens",),
     "dask": ("batch",),
     "distributed": ("batch",),
+    "fsspec": ("batch",),
     "sqlalchemy": ("log",),
     "alembic": ("log",),
     "psycopg": ("log",),

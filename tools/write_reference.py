@@ -19,6 +19,8 @@ TABLES = (
     ("colour.csv", "COLOUR_COLUMNS", "Tone of the face in soft light, cell by cell."),
     ("plan.csv", "PLAN_COLUMNS", "What to do, field by field."),
     ("change.csv", "CHANGE_COLUMNS", "What became of every pit between two surveys."),
+    ("summary.csv of a batch", "BATCH_COLUMNS", "One row per photo, whatever became of it."),
+    ("trends.csv of a batch", "TREND_COLUMNS", "Pits per square metre, week by week."),
 )
 
 

@@ -14,6 +14,7 @@ import click
 
 from . import __version__
 from .cli_app import app
+from .cli_batch import batch
 from .core.errors import LampError, RakelightError, ScaleError, SettingsError
 from .core.units import parse_size_mm
 
@@ -224,6 +225,7 @@ def demo_command(samples: Path, out: Path) -> int:
 
 
 cli.add_command(app)
+cli.add_command(batch)
 
 
 if __name__ == "__main__":

@@ -414,6 +414,27 @@ class ReportSettings(CheckedSettings):
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
+class BatchSettings(CheckedSettings):
+    """Many photos and the trends over weeks."""
+
+    retries: int = setting(2, "A photo whose worker or log failed is tried so many times again.", low=0, high=10)
+    photo_limit_s: float = setting(
+        900.0, "A worker that takes longer over one photo is ended; 0 for no limit.", unit="s", low=0
+    )
+    chart_weeks_min: int = setting(
+        8, "Weeks needed before limits are drawn; below 20 they are called provisional.", low=3, high=100,
+        source="20 to 25 subgroups are usual (quality handbooks, from memory); 8 is our choice",
+    )
+    chart_sigmas: float = setting(
+        3.0, "Distance of the limits from the mean.", unit="sd", low=1, high=6, source="Shewhart's three sigmas"
+    )
+    chart_run: int = setting(
+        8, "So many weeks in a row on one side of the mean are a signal.", low=5, high=20,
+        source="Western Electric handbook, 1956",
+    )
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
 class Settings(CheckedSettings):
     """All steps together, as saved with every record."""
 
