@@ -24,8 +24,9 @@ MAX_MODULE_LINES = 450
 LAYERS = (
     ("", "__main__"),
     ("screens", "cli"),
-    ("demo", "cli_app", "cli_batch"),
+    ("demo", "cli_app", "cli_batch", "cli_lens"),
     ("batch",),
+    ("survey",),
     ("inspection", "compare", "log", "report"),
     ("repair",),
     ("grade",),

@@ -10,6 +10,7 @@ __version__ = "0.1.0"
 
 _HOMES = {
     "inspect_photo": "rakelight.inspection",
+    "inspect_survey": "rakelight.survey",
     "Given": "rakelight.inspection",
     "Inspection": "rakelight.core.records",
     "Lamp": "rakelight.core.records",

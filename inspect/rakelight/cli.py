@@ -15,7 +15,8 @@ import click
 from . import __version__
 from .cli_app import app
 from .cli_batch import batch
-from .core.errors import LampError, RakelightError, ScaleError, SettingsError
+from .cli_lens import lens
+from .core.errors import LampError, RakelightError, ScaleError
 from .core.units import parse_size_mm
 
 if TYPE_CHECKING:
@@ -85,8 +86,10 @@ class Numbers(click.ParamType):
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PHOTO...")
 @click.option("--mm-per-px", type=float, help="Size of a photo pixel on the face, mm.")
 @click.option("--corners", help="Photo pixels of the slab's corners: 'x,y x,y x,y x,y', top-left first, clockwise.")
-@click.option("--slab", help="Size of the slab, such as 2400x700 (mm) or '8ft x 28in'.")
+@click.option("--slab", help="Size of the slab, such as 2400x700 (mm) or '8ft x 28in'; alone, its corners are looked for.")
 @click.option("--marks", type=click.Path(path_type=Path), help="File that says where fiducials lie on the slab.")
+@click.option("--lens", type=click.Path(path_type=Path), help="Lens file of this camera, made by `rakelight lens`.")
+@click.option("--zones", type=click.Path(path_type=Path), help="Openings, pour zones and outline: TOML or GeoJSON.")
 @click.option("--printed-rule", type=float, default=100.0, help="What the scale card's 100 mm rule really measures.")
 @click.option("--lamp-from", type=float, help="Side the light comes from: 0 top, 90 right, 180 bottom, 270 left.")
 @click.option("--lamp-angle", type=float, help="Angle of the light above the face, degrees.")
@@ -104,14 +107,16 @@ class Numbers(click.ParamType):
 @click.option("--out", type=click.Path(path_type=Path), default=Path("inspection"), show_default=True)
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True)
 def inspect_command(photos: tuple[Path, ...], out: Path, **options: Any) -> int:
-    """Inspect one face: photo in, map, tables and work sheet out."""
-    from .inspection import inspect_photo
-    from .report.folder import write_inspection
+    """Inspect one face: photo in, map, tables and work sheet out.
 
-    if len(photos) > 1:
-        raise SettingsError("Give one photo of the face at a time.")
+    Several photos are overlapping parts of one face: each shares a quarter or more with its
+    neighbours; marks lie near both ends (--marks), or the scale card lies in one of them.
+    """
+    from .report.folder import write_inspection
+    from .survey import inspect_survey
+
     given, settings = read_options(options)
-    inspection = inspect_photo(photos[0], given, settings=settings, progress=say_progress)
+    inspection = inspect_survey(photos, given, settings=settings, progress=say_progress)
     say_progress("writing the map and the pages")
     files = write_inspection(inspection, out, settings=settings.report)
     click.echo(summarise(inspection))
@@ -123,6 +128,7 @@ def read_options(options: dict[str, Any]) -> tuple[Any, Any]:
     """Return (Given, Settings) from the options of `inspect`."""
     from .core.settings import Settings
     from .inspection import Given, change_settings
+    from .scale.zones import read_zones
 
     settings = change_settings(
         Settings(),
@@ -136,6 +142,8 @@ def read_options(options: dict[str, Any]) -> tuple[Any, Any]:
         slab_mm=parse_size_mm(options["slab"]) if options["slab"] else None,
         marks=options["marks"],
         printed_rule_mm=options["printed_rule"],
+        lens=options["lens"],
+        zones=read_zones(options["zones"]) if options["zones"] else (),
         lamp=read_lamp(options["lamp_from"], options["lamp_angle"], options["lamp_at"]),
         soft_light=options["soft_light"],
         grey_card=options["grey_card"],
@@ -225,6 +233,7 @@ def demo_command(samples: Path, out: Path) -> int:
 
 
 cli.add_command(app)
+cli.add_command(lens)
 cli.add_command(batch)
 
 

@@ -262,15 +262,21 @@ def scale_from_card(
 
 
 def place_card(
-    photo: Photo, scale: Scale, *, printed_rule_mm: float = RULE_MM
+    photo: Photo,
+    scale: Scale,
+    *,
+    printed_rule_mm: float = RULE_MM,
+    seen: Sequence[Fiducial] | None = None,
 ) -> tuple[Scale, CardPose | None]:
     """Return where the card lies on a face whose scale is known otherwise; None when not seen.
+
+    `seen` are the photo's fiducials when they were looked for before.
 
     The scale comes back with the flag `scale_off_face` and a note when the card's size by this
     scale is more than 1 % off: the card, or what gave the scale, lies above or below the face.
     """
     try:
-        seen = _see_card(photo)
+        seen = _see_card(photo, seen)
     except ScaleError:
         return scale, None
     factor = printed_rule_mm / RULE_MM
@@ -289,8 +295,9 @@ def place_card(
     return scale, _build_pose(to_face, factor)
 
 
-def _see_card(photo: Photo) -> list[Fiducial]:
-    seen = [fiducial for fiducial in find_fiducials(photo) if fiducial.mark_id in FIDUCIALS_MM]
+def _see_card(photo: Photo, looked: Sequence[Fiducial] | None = None) -> list[Fiducial]:
+    looked = find_fiducials(photo) if looked is None else looked
+    seen = [fiducial for fiducial in looked if fiducial.mark_id in FIDUCIALS_MM]
     if not seen:
         raise ScaleError(
             "No scale card was found in the photo; lay it flat and uncovered in the light, or give"

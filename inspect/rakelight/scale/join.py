@@ -52,6 +52,7 @@ class JoinedFace:
     unplaced : names of photos that could not be placed. shown : int16 cells of 16 map pixels, the
     number of the photo each shows, -1 for none. uncovered_mm2 : area of the face no photo shows.
     papers_mm : outlines (n, 2) of the marks' papers, under which the face is not seen either.
+    fiducials : the marks and squares of the card seen in each photo.
     """
 
     face: FaceMap
@@ -62,6 +63,7 @@ class JoinedFace:
     uncovered_mm2: float
     tie_rms_mm: float
     papers_mm: tuple[np.ndarray, ...] = ()
+    fiducials: tuple[tuple[Fiducial, ...], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,6 +292,7 @@ def _draw(photos, looks, fit, scales, *, folder, threads, tell) -> JoinedFace:
         shown=shown,
         uncovered_mm2=uncovered_mm2,
         papers_mm=tuple(papers),
+        fiducials=tuple(look.seen for look in looks),
         tie_rms_mm=fit.tie_rms_mm,
     )
 
@@ -335,8 +338,9 @@ def _describe_map(face, first: Scale, fit: Adjusted, unplaced, uncovered_mm2: fl
             f"Not placed, because they share too little with the others: {', '.join(unplaced)}."
         )
     if uncovered_mm2 > (CELL_PX * first.mm_per_px) ** 2:
-        share = uncovered_mm2 / (face.seen.size * first.mm_per_px**2)
-        notes.append(f"{100 * share:.1f} % of the face is in no photo; it was not looked at.")
+        share = 100 * uncovered_mm2 / (face.seen.size * first.mm_per_px**2)
+        much = f"{share:.1f} %" if share >= 0.1 else f"{max(1, round(uncovered_mm2 / 100))} cm2"
+        notes.append(f"{much} of the face is in no photo; it was not looked at.")
     half = 0.5 * first.mm_per_px
     return replace(
         first,
