@@ -1,12 +1,19 @@
 """The whole path: one photo in, one record out."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from PIL import Image
 
 from rakelight.core.errors import ScaleError
-from rakelight.core.records import PIT_COLUMNS, PLAN_COLUMNS, Lamp
+from rakelight.core.flags import flag_bit
+from rakelight.core.records import PIT_COLUMNS, PLAN_COLUMNS, Lamp, Lens
 from rakelight.core.settings import Settings
 from rakelight.inspection import Given, change_settings, inspect_photo
+from rakelight.scale.lens import write_lens
+from rakelight.simulate.camera import photograph
+from rakelight.simulate.lamp import light_slab
 
 
 @pytest.fixture(scope="module")
@@ -58,6 +65,10 @@ def test_steps_are_told_in_words(photo_file):
         Given(),
         Given(mm_per_px=0.1, corners_px=[(0, 0), (9, 0), (9, 9), (0, 9)], slab_mm=(90, 90)),
         Given(corners_px=[(0, 0), (9, 0), (9, 9), (0, 9)]),
+        Given(length_px=[(10, 10), (700, 10)]),
+        Given(length_mm=100.0),
+        Given(mm_per_px=0.15, slab_mm=(120, 90)),
+        Given(slab_mm=(120, 90)),
     ],
 )
 def test_missing_or_double_scale_is_one_sentence(photo_file, given):
@@ -65,3 +76,82 @@ def test_missing_or_double_scale_is_one_sentence(photo_file, given):
     with pytest.raises(ScaleError) as caught:
         inspect_photo(photo_file, given)
     assert 1 == len(str(caught.value).splitlines())
+
+
+@pytest.fixture(scope="module")
+def framed(made_up, tmp_path_factory):
+    """The made-up face photographed with the floor around it and a barrel lens, and its camera."""
+    camera = replace(made_up.camera, size_px=(1000, 780), mm_per_px=0.15, k1=-0.04, tilt_deg=8.0)
+    radiance = light_slab(made_up.slab, made_up.lamp, ambient=0.1)
+    path = tmp_path_factory.mktemp("framed") / "framed.jpg"
+    Image.fromarray(photograph(radiance, camera, seed=5)).save(path, quality=93)
+    return path, camera
+
+
+def measure_gaps(made_up, pits):
+    """Return how far the true pits of 1.5 mm and more lie from the nearest row, mm."""
+    truth = made_up.slab.pits[made_up.slab.pits.diameter_mm >= 1.5]
+    gaps = np.hypot(
+        truth.x_mm.to_numpy()[:, None] - pits.x_mm.to_numpy(),
+        truth.y_mm.to_numpy()[:, None] - pits.y_mm.to_numpy(),
+    )
+    return gaps.min(axis=1)
+
+
+def test_corners_are_looked_for_when_only_the_size_is_given(made_up, framed):
+    """With the slab's size alone its corners are found, which is said; pits lie where they should."""
+    given = Given(slab_mm=(120, 90), lamp=Lamp(270.0, 15.0))
+    inspection = inspect_photo(framed[0], given)
+    assert any(
+        "corners were found in the photo, not given" in words for words in inspection.warnings
+    )
+    # Half a millimetre: the outline of a shallow pit is traced to about that.
+    assert np.mean(measure_gaps(made_up, inspection.pits) < 0.5) > 0.9
+    assert inspection.pits.near_edge.any()
+
+
+def test_edges_of_the_slab_straighten_the_lens(made_up, framed):
+    """With four picked corners a barrel lens of 4 % is found by the slab's edges, and pits lie right."""
+    corners = framed[1].find_corners() + np.random.default_rng(2).normal(0, 1, (4, 2))
+    given = Given(corners_px=corners, slab_mm=(120, 90), lamp=Lamp(270.0, 15.0))
+    inspection = inspect_photo(framed[0], given)
+    assert inspection.scale.lens is not None
+    assert not inspection.scale.flags & flag_bit("lens_not_corrected")
+    assert np.mean(measure_gaps(made_up, inspection.pits) < 0.5) > 0.9
+
+
+def test_lens_file_is_used(made_up, framed, tmp_path):
+    """A lens from a file is taken as it is, and no doubt about the lens is raised."""
+    middle = ((1000 - 1) / 2, (780 - 1) / 2)
+    lens = Lens(-0.04, 0.0, middle, float(np.hypot(*middle)), basis="chessboard")
+    path = write_lens(tmp_path / "lens.toml", lens, (780, 1000))
+    given = Given(corners_px=framed[1].find_corners(), slab_mm=(120, 90), lens=path)
+    inspection = inspect_photo(framed[0], given)
+    assert -0.04 == pytest.approx(inspection.scale.lens.k1)
+    assert np.mean(measure_gaps(made_up, inspection.pits) < 0.5) > 0.9
+    plain = inspect_photo(framed[0], Given(mm_per_px=0.15, lens=path))
+    assert not plain.scale.flags & flag_bit("lens_not_corrected")
+
+
+def test_border_of_a_plain_photo_is_no_edge(inspection):
+    """A photo with a plain mm per pixel shows a part of a slab: its border makes no pit a chip."""
+    assert not inspection.pits.near_edge.any()
+    assert "near_edge" not in " ".join(inspection.pits["flags"])
+
+
+def test_openings_and_outline_bound_the_face(photo_file):
+    """Inside an opening and outside the slab's outline nothing is seen, nothing is counted."""
+    zones = (
+        {"name": "slab", "kind": "slab", "outline_mm": [(0, 0), (100, 0), (100, 90), (0, 90)]},
+        {"name": "tap", "kind": "opening", "x_mm": 40, "y_mm": 30, "width_mm": 20, "height_mm": 20},
+        {"name": "A", "kind": "pour", "x_mm": 0, "y_mm": 0, "width_mm": 50, "height_mm": 90},
+    )
+    given = Given(mm_per_px=0.15, lamp=Lamp(270.0, 15.0), zones=zones)
+    inspection = inspect_photo(photo_file, given)
+    pits = inspection.pits
+    assert 100 * 90 - 20 * 20 == pytest.approx(inspection.face.seen_mm2, rel=0.01)
+    inside = pits.x_mm.between(40, 60) & pits.y_mm.between(30, 50)
+    assert not (inside | (pits.x_mm > 100)).any()
+    assert pits.near_edge[pits.x_mm.between(30, 40) & pits.y_mm.between(30, 50)].all()
+    assert pits.near_edge[pits.x_mm > 91].all()
+    assert {"A"} == set(pits.zone[pits.x_mm < 50])
