@@ -41,7 +41,9 @@ def test_every_pit_that_spans_six_pixels_is_a_candidate(survey):
     truth = survey.truth[survey.truth.diameter_mm >= 1.0]
     pit_like = survey.candidates.take(survey.candidates.strength > 0)
     gaps = [
-        share_near([(row.x_mm, row.y_mm)], pit_like, survey.mm_per_px, max(0.5 * row.diameter_mm, 0.3))
+        share_near(
+            [(row.x_mm, row.y_mm)], pit_like, survey.mm_per_px, max(0.5 * row.diameter_mm, 0.3)
+        )
         for row in truth.itertuples()
     ]
     assert np.mean(gaps) >= 0.99
@@ -50,7 +52,9 @@ def test_every_pit_that_spans_six_pixels_is_a_candidate(survey):
 def test_what_the_plain_blob_search_finds_of_the_pits_is_found_too(survey):
     """Of the true pits that skimage's blob_log finds, at least 98 % are candidates (second implementation)."""
     small = cv2.resize(-survey.flat.relief, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    blobs = blob_log(small, min_sigma=1.2, max_sigma=12, num_sigma=8, log_scale=True, threshold=0.12)
+    blobs = blob_log(
+        small, min_sigma=1.2, max_sigma=12, num_sigma=8, log_scale=True, threshold=0.12
+    )
     blob_mm = (blobs[:, 1::-1] * 2 + 1) * survey.mm_per_px
     truth = survey.truth[survey.truth.diameter_mm >= 1.0]
     reach = 0.6 * truth.diameter_mm.to_numpy()
@@ -67,7 +71,11 @@ def test_nearly_every_coin_has_an_edge_of_the_right_sign():
     """skimage's photo shows 24 coins; at least 23 have a candidate of the right sign on an edge."""
     grey = data.coins()
     bright = ndimage.binary_fill_holes(grey > threshold_otsu(grey))
-    coins = [one for one in regionprops(label(ndimage.binary_opening(bright, iterations=5))) if one.area > 600]
+    coins = [
+        one
+        for one in regionprops(label(ndimage.binary_opening(bright, iterations=5)))
+        if one.area > 600
+    ]
     assert 24 == len(coins)
     settings = FindSettings(smallest_mm=30, largest_mm=70, threshold_noise=1.5)
     octaves = build_octaves(flatten(grey, scale_mm=150), settings=settings)
@@ -101,10 +109,17 @@ def test_contrast_is_positive_for_a_pit_from_every_side(side):
 def test_turning_the_picture_turns_the_candidates(survey):
     """Photo and lamp turned by 90 degrees give the same candidates, turned (law)."""
     flat = survey.flat
-    turned = FlatPhoto(np.ascontiguousarray(np.rot90(flat.relief, -1)), flat.background, flat.noise_sd, flat.mm_per_px)
+    turned = FlatPhoto(
+        np.ascontiguousarray(np.rot90(flat.relief, -1)),
+        flat.background,
+        flat.noise_sd,
+        flat.mm_per_px,
+    )
     settings = FindSettings(smallest_mm=1.0)
     lamp = Lamp(0.0, 15.0)  # the left side became the top
-    found = find_pits(build_octaves(turned, settings=settings), lamp, flat.mm_per_px, settings=settings)
+    found = find_pits(
+        build_octaves(turned, settings=settings), lamp, flat.mm_per_px, settings=settings
+    )
     before = survey.candidates.take(survey.candidates.strength > 8)
     rows = flat.relief.shape[0]
     expected = np.column_stack([before.col, rows - 1 - before.row])
@@ -118,7 +133,9 @@ def test_plain_noise_at_a_high_threshold_is_empty():
     noise = np.random.default_rng(3).normal(0, 0.05, (300, 300)).astype(np.float32)
     flat = FlatPhoto(noise, np.ones((4, 4), np.float32), 0.05, 0.2)
     settings = FindSettings(threshold_noise=8.0)
-    assert 0 == len(find_pits(build_octaves(flat, settings=settings), Lamp(270.0, 15.0), 0.2, settings=settings))
+    assert 0 == len(
+        find_pits(build_octaves(flat, settings=settings), Lamp(270.0, 15.0), 0.2, settings=settings)
+    )
 
 
 def test_a_large_void_is_one_candidate_of_its_size():
@@ -154,6 +171,13 @@ def test_near_pairs_agree_with_the_plain_double_loop():
         if np.hypot(*(places[i] - places[j])) <= 0.7 * max(size[i], size[j])
     }
     assert plain == set(map(tuple, near_pairs(places, size, 0.7).tolist()))
+    similar = {(i, j) for i, j in plain if max(size[i], size[j]) <= 1.5 * min(size[i], size[j])}
+    assert similar <= set(map(tuple, near_pairs(places, size, 0.7, ratio=1.5).tolist())) <= plain
+    assert (
+        (0, 2)
+        == near_pairs(places[:0], size[:0], 0.7).shape
+        == near_pairs(places[:1], size[:1], 0.7).shape
+    )
 
 
 def test_hiding_part_of_the_face_leaves_the_rest_alone(photo, survey):
@@ -164,7 +188,9 @@ def test_hiding_part_of_the_face_leaves_the_rest_alone(photo, survey):
     flat = flatten_light(FaceMap(photo.rgb, seen, survey.mm_per_px))
     found = find_pits(build_octaves(flat), survey.lamp, survey.mm_per_px)
     strong = found.take((found.strength > 8) & (found.col < edge - 60))
-    before = survey.candidates.take((survey.candidates.strength > 8) & (survey.candidates.col < edge - 60))
+    before = survey.candidates.take(
+        (survey.candidates.strength > 8) & (survey.candidates.col < edge - 60)
+    )
     assert len(before) == pytest.approx(len(strong), rel=0.15)
     assert not np.any(found.col > edge + 5)
 

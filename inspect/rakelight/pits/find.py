@@ -25,6 +25,7 @@ BLUR_PER_DIAMETER = 0.20  # blur (sigma) that suits a pit of diameter 1; our cho
 REACH_PER_DIAMETER = 0.30  # from a pit's middle to where its two sides are read; our choice
 FINEST_PX = 5.0  # a pit needs no more pixels than this to be found; finer photos are shrunk first
 BLOCK_PX = (384, 2048)  # rows, columns worked on at once
+SIZE_CLASSES = 3  # classes of size per octave in the search for repeats; speed only
 MIN_SAMPLE = 40  # places that the noise of a block must be read from
 _MAD_TO_SD = 1.4826
 
@@ -79,7 +80,14 @@ def build_octaves(flat: FlatPhoto, *, settings: FindSettings = FindSettings()) -
     first_px = smallest_px / shrink
     steps = first_px * 2 ** (np.arange(settings.scales_per_octave) / settings.scales_per_octave)
     while min(picture.shape) >= 16:
-        octaves.append(Octave(picture, shrink, tuple(float(step) for step in steps), _shrink_seen(flat.seen, picture.shape)))
+        octaves.append(
+            Octave(
+                picture,
+                shrink,
+                tuple(float(step) for step in steps),
+                _shrink_seen(flat.seen, picture.shape),
+            )
+        )
         if steps[-1] * shrink >= largest_px:
             break
         picture, shrink = _shrink(picture, 2), shrink * 2
@@ -123,7 +131,9 @@ def find_pits(
     """
     blocks = [(k, *span) for k, octave in enumerate(octaves) for span in _spans(octave)]
     with ThreadPoolExecutor(max_workers=settings.threads) as pool:
-        found = list(pool.map(lambda block: _search_block(octaves, block, lamp, mm_per_px, settings), blocks))
+        found = list(
+            pool.map(lambda block: _search_block(octaves, block, lamp, mm_per_px, settings), blocks)
+        )
     pooled = join_candidates(found)
     return drop_repeats(pooled.take(np.argsort(-np.abs(pooled.strength), kind="stable")))
 
@@ -149,26 +159,42 @@ def drop_repeats(
         return candidates
     places = np.column_stack([candidates.row, candidates.col])
     size, sign = candidates.diameter_px, np.sign(candidates.strength)
-    pairs = near_pairs(places, size, near)
-    first, second = pairs.T
+    first, second = near_pairs(places, size, near, ratio=ratio).T
     larger, smaller = np.maximum(size[first], size[second]), np.minimum(size[first], size[second])
-    gap = np.hypot(*(places[first] - places[second]).T)
-    same = (gap <= near * larger) & (larger <= ratio * smaller)
+    same = larger <= ratio * smaller
     if keep_sign:
         same &= sign[first] == sign[second]
     return candidates.take(_keep_strongest(len(candidates), first[same], second[same]))
 
 
-def near_pairs(places: np.ndarray, size: np.ndarray, near: float) -> np.ndarray:
-    """Return index pairs (n, 2), each once, whose centres lie within `near` x the larger size."""
-    if len(places) < 2:
-        return np.empty((0, 2), np.intp)
-    around = cKDTree(places).query_ball_point(places, near * np.asarray(size, float))
-    first = np.repeat(np.arange(len(places)), [len(found) for found in around])
-    second = np.concatenate([np.asarray(found, np.intp) for found in around])
-    other = first != second
-    pairs = np.sort(np.column_stack([first[other], second[other]]), axis=1)
-    return np.unique(pairs, axis=0)
+def near_pairs(
+    places: np.ndarray, size: np.ndarray, near: float, *, ratio: float = np.inf
+) -> np.ndarray:
+    """Return index pairs (n, 2), each once, whose centres lie within `near` x the larger size.
+
+    Pairs whose sizes differ by more than `ratio` may be left out. Classes of similar size are searched
+    one against the other, so that a few large candidates do not make every search wide.
+    """
+    size = np.asarray(size, float)
+    classes = np.floor(SIZE_CLASSES * np.log2(np.maximum(size, 1e-6))).astype(np.intp)
+    members = [np.flatnonzero(classes == k) for k in np.unique(classes)]
+    trees = [cKDTree(places[index]) for index in members]
+    keys = [np.empty(0, np.int64)]
+    for i, large in enumerate(members):
+        widest = size[large].max()
+        for j in range(i + 1):
+            small = members[j]
+            if size[large].min() > ratio * size[small].max():
+                continue
+            hits = trees[i].sparse_distance_matrix(trees[j], near * widest, output_type="ndarray")
+            one, other = large[hits["i"]], small[hits["j"]]
+            close = (hits["v"] <= near * np.maximum(size[one], size[other])) & (one != other)
+            one, other = one[close], other[close]
+            keys.append(
+                np.minimum(one, other).astype(np.int64) * len(size) + np.maximum(one, other)
+            )
+    pairs = np.unique(np.concatenate(keys))
+    return np.column_stack(np.divmod(pairs, max(len(size), 1))).astype(np.intp)
 
 
 def _keep_strongest(n: int, first: np.ndarray, second: np.ndarray) -> np.ndarray:
@@ -204,7 +230,11 @@ def _spans(octave: Octave) -> Iterator[tuple[int, int, int, int]]:
 
 
 def _search_block(
-    octaves: list[Octave], block: tuple[int, int, int, int, int], lamp: Lamp, mm_per_px: float, settings: FindSettings
+    octaves: list[Octave],
+    block: tuple[int, int, int, int, int],
+    lamp: Lamp,
+    mm_per_px: float,
+    settings: FindSettings,
 ) -> Candidates:
     index, top, bottom, left, right = block
     octave = octaves[index]
@@ -288,7 +318,11 @@ def _peaks(
 
 
 def _as_candidates(
-    row: np.ndarray, col: np.ndarray, strength: np.ndarray, noise: float, size: tuple[int, int, float]
+    row: np.ndarray,
+    col: np.ndarray,
+    strength: np.ndarray,
+    noise: float,
+    size: tuple[int, int, float],
 ) -> Candidates:
     index, shrink, diameter = size
     shape = row.shape
@@ -304,7 +338,9 @@ def _as_candidates(
 
 def _away_from_lamp(lamp: Lamp, pixel_mm: float, row: float, col: float) -> tuple[float, float]:
     """Unit step (rows, cols) away from the lamp; along the grain's axis when no side is known."""
-    from_deg = float(lamp.at_pit(np.array((col + 0.5) * pixel_mm), np.array((row + 0.5) * pixel_mm))[0])
+    from_deg = float(
+        lamp.at_pit(np.array((col + 0.5) * pixel_mm), np.array((row + 0.5) * pixel_mm))[0]
+    )
     if not np.isfinite(from_deg):
         from_deg = lamp.axis_deg if np.isfinite(lamp.axis_deg) else 270.0
     angle = np.deg2rad(from_deg)
