@@ -62,7 +62,7 @@ class LocalPool:
 class ClusterPool:
     """The workers of a Dask cluster that runs already; it is left running."""
 
-    def __init__(self, address: str) -> None:
+    def __init__(self, address: str, *, connect_s: float = CONNECT_S) -> None:
         try:
             from distributed import Client
         except ImportError:
@@ -70,7 +70,7 @@ class ClusterPool:
                 'A Dask cluster needs one more package: run pip install "rakelight[cluster]".'
             ) from None
         try:
-            self._client = Client(address, timeout=CONNECT_S, set_as_default=False)
+            self._client = Client(address, timeout=connect_s, set_as_default=False)
         except (OSError, ValueError, TypeError) as error:
             raise SettingsError(
                 f"There is no Dask scheduler at {address} ({type(error).__name__}); start one or mend the address."

@@ -6,12 +6,14 @@ from pathlib import Path
 
 import pandas as pd
 
+from ..core.errors import SettingsError
 from ..core.records import BATCH_COLUMNS, TREND_COLUMNS, Column, make_table
 from ..core.tables import format_csv
 from .ledger import write_whole
-from .manifest import COLUMNS
+from .manifest import COLUMNS, parse_day
 from .run import Row
 
+NUMBER_MAX = 1e15
 _FROM_ITEM = tuple(title for title in COLUMNS if title != "soft_light")
 
 
@@ -25,7 +27,7 @@ def make_summary(rows: Sequence[Row]) -> pd.DataFrame:
     for row in rows:
         known = {title: getattr(row.item, title) for title in _FROM_ITEM} | row.figures
         known |= {"state": row.state, "sentence": row.sentence}
-        known["day"] = row.item.day or row.figures.get("camera_day", "")
+        known["day"] = row.item.day or _read_day(row.figures.get("camera_day"))
         for column in BATCH_COLUMNS:
             values[column.name].append(_fit(known.get(column.name), column))
     return make_table(BATCH_COLUMNS, values)
@@ -55,6 +57,14 @@ def _pack_parquet(table: pd.DataFrame) -> bytes | None:
     return content.getvalue()
 
 
+def _read_day(text: object) -> str:
+    """The camera's day as it was noted; nothing when the note is no day."""
+    try:
+        return text if isinstance(text, str) and parse_day(text) else ""
+    except SettingsError:
+        return ""
+
+
 def _fit(value: object, column: Column) -> object:
     """The value as its column holds it; what is missing or of a wrong kind is blank."""
     blank = {"float64": float("nan"), "Int64": pd.NA}.get(column.dtype, "")
@@ -63,6 +73,6 @@ def _fit(value: object, column: Column) -> object:
     if column.dtype == "str":
         return str(value)
     is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
-    if not is_number:
+    if not is_number or not abs(value) < NUMBER_MAX:
         return blank
     return int(value) if column.dtype == "Int64" else float(value)

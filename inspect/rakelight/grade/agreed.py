@@ -115,7 +115,7 @@ def parse_agreed(text: str, *, name: str = "agreed.toml", book: SchemeBook | Non
     """Return what was agreed, from TOML text; `book` holds the schemes it may name."""
     try:
         agreed = msgspec.convert(tomllib.loads(text), Agreed)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise SettingsError(f"{name} is not valid TOML: {error}.") from None
     except msgspec.ValidationError as error:
         raise SettingsError(f"{name}: {_say_error(str(error))}") from None

@@ -143,7 +143,7 @@ def _read_text(path: Path) -> str:
 def _parse_book(text: str, name: str) -> SchemeBook:
     try:
         book = msgspec.convert(tomllib.loads(text), SchemeBook)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise SettingsError(f"{name} is not valid TOML: {error}.") from None
     except msgspec.ValidationError as error:
         raise SettingsError(f"{name}: {error}.") from None

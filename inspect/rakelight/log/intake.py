@@ -204,7 +204,7 @@ def _as_damage(name: str) -> Iterator[None]:
     try:
         yield
     except (zipfile.BadZipFile, zipfile.LargeZipFile, EOFError, ValueError, RecursionError,
-            NotImplementedError, RuntimeError, KeyError, OverflowError) as error:  # fmt: skip
+            NotImplementedError, RuntimeError, KeyError, OverflowError, OSError) as error:  # fmt: skip
         raise LogError(f"{name} is damaged or is not a bundle; ask for it again.") from error
     except Exception as error:  # zlib.error has no public base
         if type(error).__module__ == "zlib":

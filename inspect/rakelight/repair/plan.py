@@ -157,7 +157,7 @@ def read_rates(path: str | Path) -> dict[str, float]:
     """Return the shop's own times and money from a TOML file of `RepairSettings` names."""
     try:
         rates = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         raise SettingsError(f"The shop's rates cannot be read from {path}: {error}.") from None
     apply_rates(RepairSettings(), rates)
     return rates

@@ -131,7 +131,7 @@ def read_lens(path: str | Path, shape_px: tuple[int, int]) -> Lens:
     path = Path(path)
     try:
         entry = msgspec.toml.decode(path.read_bytes(), type=_LensFile)
-    except (OSError, msgspec.DecodeError, UnicodeDecodeError):
+    except (OSError, msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         raise SettingsError(
             f"{path.name} is not a lens file; make one with rakelight lens."
         ) from None

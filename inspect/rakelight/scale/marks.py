@@ -100,7 +100,7 @@ def parse_marks(text: str, *, name: str = "marks.toml") -> MarksPlan:
     """
     try:
         entry = msgspec.toml.decode(text, type=_PlanEntry)
-    except msgspec.DecodeError as trouble:
+    except (msgspec.DecodeError, RecursionError) as trouble:
         raise SettingsError(f"{name} is wrong: {_say_plainly(str(trouble))}.") from None
     try:
         return _build_plan(entry)

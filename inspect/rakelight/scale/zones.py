@@ -130,7 +130,7 @@ def _to_px(outline_mm: np.ndarray, mm_per_px: float) -> np.ndarray:
 def _read_toml(text: str) -> list[dict[str, Any]]:
     try:
         entry = msgspec.toml.decode(text, type=_ZonesEntry)
-    except msgspec.DecodeError as trouble:
+    except (msgspec.DecodeError, RecursionError) as trouble:
         raise SettingsError(f"{str(trouble).replace('`', '').rstrip('.')}.") from None
     if entry.slab and entry.outline_mm:
         raise SettingsError("give slab or outline_mm, not both.")
@@ -168,8 +168,8 @@ def _lay_out(entry: _ShapeEntry) -> np.ndarray:
 def _read_geojson(text: str) -> list[dict[str, Any]]:
     try:
         features = json.loads(text)["features"]
-        found = [(f.get("properties") or {}, f["geometry"]) for f in features]
-    except (ValueError, KeyError, TypeError, AttributeError):
+        found = [(dict(f.get("properties") or {}), f["geometry"]) for f in features]
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         raise SettingsError("it holds no list of features with a geometry each.") from None
     shapes = []
     for words, geometry in found:
@@ -180,7 +180,10 @@ def _read_geojson(text: str) -> list[dict[str, Any]]:
         if not isinstance(geometry, dict) or geometry.get("type") != "Polygon":
             raise SettingsError("every shape must be a Polygon.")
         name = str(words.get("name") or kind)
-        outer, *inner = geometry.get("coordinates") or [[]]
+        rings = geometry.get("coordinates")
+        if not isinstance(rings, list) or not rings:
+            raise SettingsError("every Polygon needs its rings of coordinates.")
+        outer, *inner = rings
         kept = {key: str(words[key]) for key in ("mix", "poured", "note") if words.get(key)}
         shapes.append(_shape(name, kind, outer) | kept)
         shapes += [_shape(f"{name} opening", "opening", ring) for ring in inner]
@@ -193,7 +196,7 @@ def _shape(name: str, kind: str, outline_mm: Any) -> dict[str, Any]:
         raise SettingsError(f"the kind of {name!r} must be one of {', '.join(ZONE_KINDS)}.")
     try:
         outline = np.array([(point[0], point[1]) for point in outline_mm], float)
-    except (TypeError, ValueError, IndexError):
+    except (TypeError, ValueError, LookupError, OverflowError):
         raise SettingsError(f"the outline of {name!r} must be pairs of x and y.") from None
     if len(outline) > 1 and (outline[0] == outline[-1]).all():
         outline = outline[:-1]
