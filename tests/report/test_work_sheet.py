@@ -167,7 +167,7 @@ def test_grams_of_all_pages_add_up(bench):
     assert "on the face 140 g" in told["total"]
     assert "weigh 245 g" in told["total"]
     assert told["paste"] == [
-        "Weigh 245 g in all: 8.6 g into pits, 132 g film, 100 g left in the pots, "
+        "Weigh 245 g in all: 8.6 g into pits, 132 g film of the coat, 100 g left in the pots, "
         "4.7 g to round up the batches."
     ]
     assert told["batches"][0] == {
@@ -185,7 +185,7 @@ def test_field_names_every_kind_of_work(bench):
         replace(bench, plan=replace(bench.plan, pits=pits)), ReportSettings()
     )
     field = next(f for f in told["cover"]["overview"]["fields"] if f["name"] == name)
-    assert field["do"] == [f"{len(pits) - 1} × fill", "1 × by eye"]
+    assert field["do"] == [f"fill: {len(pits) - 1}", "by eye: 1"]
 
 
 def test_long_list_goes_on_another_page_without_loss(make_inspection):

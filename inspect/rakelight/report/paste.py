@@ -17,6 +17,7 @@ from .words import Words, clean_name, clean_sentence
 
 _MOST_BATCHES = 8
 _SPARE_LINES = 2
+_LEAST_TOLD_G = 0.05
 
 
 def collect_advice(
@@ -77,8 +78,13 @@ def say_paste(inspection: Inspection, words: Words) -> list[str]:
     if parts is None:
         lines = [words.say("sheet.paste_total", total=_grams(total, words))]
     else:
-        said = {name: _grams(value, words) for name, value in parts.items()}
-        lines = [words.say("sheet.paste_line", **said)]
+        told = [
+            words.say(f"sheet.paste_{name}", g=_grams(parts[name], words))
+            for name in ("holes", "film", "remainder", "rounding")
+            if parts[name] >= _LEAST_TOLD_G
+        ]
+        mixed = _grams(parts["mix"], words)
+        lines = [words.say("sheet.paste_line", mix=mixed, parts=", ".join(told))]
     n, each = as_number(amounts.get("n_batches")), as_number(amounts.get("batch_g"))
     if math.isfinite(n) and math.isfinite(each) and n >= 1 and not amounts.get("batches"):
         key = "sheet.paste_batch_one" if n == 1 else "sheet.paste_batches"

@@ -37,7 +37,9 @@ def collect_rest(
         return None
     pits = inspection.pits.loc[rows]
     shown = pits.nlargest(MOST_LISTED, "diameter_mm", keep="first").sort_values("pit_id")
-    title = words.say("sheet.rest_title", n=len(rows))
+    title = words.say("sheet.rest_title", what=say_rest(actions[rows], words))
+    if (actions[rows] == "slurry_coat").any():
+        title += " " + words.say("sheet.rest_again")
     if len(shown) < len(rows):
         title += " " + words.say("sheet.rest_more", listed=len(shown))
     lines = [
@@ -45,6 +47,13 @@ def collect_rest(
         for pit in shown.itertuples()
     ]
     return {"title": title, "pages": _split_pages(lines, settings)}
+
+
+def say_rest(actions: pd.Series, words: Words) -> str:
+    """Return what happens to pits without a line: ``385 coated with their field, 4 left``."""
+    n_coated = int((actions == "slurry_coat").sum())
+    counts = {"rest_coated": n_coated, "rest_left": len(actions) - n_coated}
+    return ", ".join(words.say(f"sheet.{key}", n=n) for key, n in counts.items() if n)
 
 
 def _collect_line(

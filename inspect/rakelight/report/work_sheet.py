@@ -20,7 +20,7 @@ from . import facts
 from .choices import collect_choices
 from .pages import typeset
 from .paste import as_number, collect_advice, collect_batches, say_filler, say_paste, say_total
-from .rest import collect_rest
+from .rest import collect_rest, say_rest
 from .sheet_map import SheetScale, draw_area, draw_overview
 from .units import tell_sentence
 from .words import Words, clean_name, load_words
@@ -232,6 +232,7 @@ def _collect_sheet(
     if not (actions[rows] != "leave").any():
         return None
     listed = list_pits(actions, rows)
+    rest = rows.difference(listed, sort=False)
     scale = SheetScale.choose(area, len(listed), paper_mm=_PAPER_MM[settings.paper])
     lines = [_collect_line(inspection, row, actions[row], words, settings) for row in listed]
     pages = _split_lines(lines, scale, settings)
@@ -240,31 +241,26 @@ def _collect_sheet(
         "number": area.number,
         "place": _say_place(inspection, area, words, settings),
         "fields": _list_fields(inspection, area, words, list_work(inspection, actions)),
-        "rest": collect_rest(
-            inspection,
-            rows.difference(listed, sort=False),
-            words,
-            actions=actions,
-            settings=settings,
-        ),
+        "rest": collect_rest(inspection, rest, words, actions=actions, settings=settings),
         "map": drawn,
         "pages": pages,
         "is_large_type": scale.is_large_type,
         "is_wide": scale.is_wide,
         "row_mm": _stretch_rows(pages, scale, settings),
         "largest": _list_largest(inspection, listed, words, settings),
-        "note": _say_listed(len(rows), len(listed), len(drawn["labels"]), words),
+        "note": _say_listed(actions[rest], len(listed), len(drawn["labels"]), words),
         "true_size": words.say(
             "sheet.legend_true_size", ratio=words.number(1 / scale.mm_per_mm, 1)
         ),
     }
 
 
-def _say_listed(n: int, n_listed: int, n_numbered: int, words: Words) -> str:
+def _say_listed(rest: pd.Series, n_listed: int, n_numbered: int, words: Words) -> str:
     """Return which pits the list holds, in which order, and whether all carry a number on the drawing."""
     note = words.say("sheet.walk")
-    if n_listed < n:
-        note = words.say("sheet.many", n=n, listed=n_listed, rest=n - n_listed)
+    if len(rest):
+        n, what = n_listed + len(rest), say_rest(rest, words)
+        note = words.say("sheet.many", n=n, listed=n_listed, what=what)
     if n_numbered < n_listed:
         note += " " + words.say("sheet.no_room", unnumbered=n_listed - n_numbered)
     return note
@@ -287,8 +283,9 @@ def _say_place(inspection: Inspection, area: Area, words: Words, settings: Repor
     height_mm = facts.slab_size_mm(inspection)[1]
     left, right = (_tape(v, settings.units) for v in (area.left_mm, area.right_mm))
     front, back = (_tape(height_mm - v, settings.units) for v in (area.bottom_mm, area.top_mm))
-    across = words.say("sheet.area_from_left", low=left, high=right)
-    return across + " · " + words.say("sheet.area_from_front", low=front, high=back)
+    unit = "" if settings.units == "in" else f" {words.say('sheet.mm')}"
+    across = words.say("sheet.area_from_left", low=left, high=right + unit)
+    return across + " · " + words.say("sheet.area_from_front", low=front, high=back + unit)
 
 
 def _tape(length_mm: float, units: str) -> str:

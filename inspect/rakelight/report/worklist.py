@@ -116,7 +116,7 @@ def list_work(inspection: Inspection, actions: pd.Series) -> dict[str, dict[str,
 
 
 def say_work(field_action: str, counts: dict[str, int], words: Words) -> list[str]:
-    """Return what is done in a field, one entry per action: ``coat``, ``4 × 2 lifts``."""
+    """Return what is done in a field, one entry per action: ``coat``, ``2 lifts: 4``."""
     by_hand = [
         words.say("sheet.work_count", n=counts[action], do=words.say(f"short_action.{action}"))
         for action in BY_HAND
