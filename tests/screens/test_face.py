@@ -44,7 +44,7 @@ def test_face_tells_the_numbers(look, open_page):
 def test_tapped_pit_is_told(look, open_page):
     """A pit has its size with a range, its place from the front left, and why it is one."""
     page = pick(open_page("face", look=look), 1)
-    words = " ".join(text.value for text in page.markdown)
+    words = " ".join(text.value for text in [*page.header, *page.markdown])
     assert not page.exception
     assert "Pit 1:" in words and "±" in words
     assert "from the left" in words and "from the front" in words

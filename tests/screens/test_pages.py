@@ -41,7 +41,7 @@ def test_job_shows_the_next_step(look, open_page):
     page = open_page("job", job=uid)
     assert not page.exception
     assert any(button.label == "Plan the repair" for button in page.button)
-    assert any("**➜ Plan**" in text.value for text in page.markdown)
+    assert any("**➜\u00a0Plan**" in text.value for text in page.markdown)
 
 
 def test_new_job_begins_with_photos(home, open_page):

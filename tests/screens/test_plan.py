@@ -67,3 +67,14 @@ def test_order_of_work_goes_into_a_calendar(look, open_page):
     page = open_page("plan", look=look)
     steps = [t.value for t in page.markdown if t.value.startswith("**1. ")]
     assert ["**1. Test patch first**"] == [step.split(" (")[0] for step in steps]
+
+
+def test_a_field_is_fixed_and_freed(look, open_page, quiet_bench):
+    """What a person fixes for one field is kept for it alone, and given back with one button."""
+    page = open_page("plan", look=look)
+    field = page.selectbox(key="fixed_field").options[0]
+    page.selectbox(key="fixed_choice").set_value("leave")
+    page.button(key="fix").click().run()
+    assert {field: "leave"} == looks.read_choices(look).locked
+    page.button(key=f"free_{field}").click().run()
+    assert {} == looks.read_choices(look).locked

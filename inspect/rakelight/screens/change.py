@@ -86,7 +86,10 @@ def show_pair(pair: str, before: shelf.Seat, after: shelf.Seat) -> None:
     left, right = st.columns(2, gap="large")
     counts = {_STATE_WORDS[state]: n for state, n in figures["counts"].items()}
     with left:
-        st.altair_chart(charts.draw_fates(counts), width="stretch")
+        st.altair_chart(
+            charts.draw_fates(counts), width="stretch",
+            alt="; ".join(f"{state}: {n}" for state, n in counts.items()),
+        )  # fmt: skip
         st.caption(
             f"{wording.explain('dished', is_start=True)}. Could not be seen: one of the two photos "
             "could not have shown it."
@@ -122,7 +125,7 @@ def show_refills(folder, figures: dict) -> None:
                 1 if units == "mm" else 2
             ),
             "Was No.": rows["before_id"],
-            "Chance": rows["confidence"].round(2),
+            "Sure, in 100": (100 * rows["confidence"]).round().clip(1, 99),
         }
     )
     st.dataframe(shown, hide_index=True, width="stretch", height=300)

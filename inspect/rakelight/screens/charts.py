@@ -40,56 +40,26 @@ def draw_crossing(crossing: dict[str, Any], here: float | None, units: str) -> a
         x="pits:Q", y="minutes:Q", text="way:N"
     )  # fmt: skip
     layers = [lines, names]
-    if here is not None and here <= last:
-        rule = pd.DataFrame({"pits": [here], "words": [f"this face: {here:.0f}"]})
-        layers += [
-            alt.Chart(rule).mark_rule(strokeDash=[2, 4], strokeWidth=2, color="#808080").encode(x="pits:Q"),
-            alt.Chart(rule).mark_text(align="right", dx=-6, dy=-90, color="#808080", fontWeight=600).encode(
-                x="pits:Q", text="words:N"
-            ),
-        ]  # fmt: skip
-    elif here is not None:
-        words = pd.DataFrame({"pits": [last], "words": [f"this face lies far right: {here:.0f}"]})
-        layers.append(
-            alt.Chart(words).mark_text(align="right", dy=-100, color="#808080", fontWeight=600).encode(
-                x="pits:Q", text="words:N"
-            )
-        )  # fmt: skip
+    if here is not None:
+        layers += _mark_here(here, last, float(max(fill[-1], coat[-1])))
     return alt.layer(*layers).properties(height=300)
 
 
-def draw_tone(cells: pd.DataFrame, grid_mm: float, units: str) -> alt.LayerChart:
-    """Return the tone of each cell against the slab's median, lighter or darker, in L*.
-
-    The ramp is one of lightness, so that it reads in grey: a darker cell is a darker place.
-    """
-    from rakelight.screens import wording
-
-    median = cells["L"].median()
-    table = pd.DataFrame(
-        {
-            "left": wording.to_units(cells["x_mm"] - grid_mm / 2, units),
-            "right": wording.to_units(cells["x_mm"] + grid_mm / 2, units),
-            "top": wording.to_units(cells["y_mm"] - grid_mm / 2, units),
-            "bottom": wording.to_units(cells["y_mm"] + grid_mm / 2, units),
-            "step": cells["L"] - median,
-        }
-    )
-    table["words"] = table["step"].map(lambda step: f"{step:+.1f}".replace("-", "−"))
-    most = max(2.0, float(table["step"].abs().max()))
-    colour = alt.Color(
-        "step:Q", title="lighter or darker, L*",
-        scale=alt.Scale(domain=[-most, most], range=["#3d3731", "#fdf3da"]),
-    )  # fmt: skip
-    boxes = alt.Chart(table).mark_rect(stroke="#808080", strokeWidth=0.5).encode(
-        x=alt.X("left:Q", title=f"from the left, {units}", scale=alt.Scale(nice=False)), x2="right:Q",
-        y=alt.Y("top:Q", title=f"from the back, {units}", scale=alt.Scale(reverse=True, nice=False)), y2="bottom:Q",
-        color=colour, tooltip=[alt.Tooltip("words:N", title="L* against the median")],
-    )  # fmt: skip
-    shape = (table["bottom"].max() - table["top"].min()) / (
-        table["right"].max() - table["left"].min()
-    )
-    return alt.layer(boxes).properties(height=int(np.clip(950 * shape, 160, 620)))
+def _mark_here(here: float, last: float, most: float) -> list[alt.Chart]:
+    """This face on the crossing chart: a dotted rule with its words, or words when it lies beyond."""
+    is_beyond = here > last
+    words = f"this face: {here:.0f}, far to the right" if is_beyond else f"this face: {here:.0f}"
+    # The words stand low, where neither of the two lines runs, and on the side that has room.
+    is_right = is_beyond or here > last / 2
+    table = pd.DataFrame({"pits": [min(here, last)], "minutes": [0.06 * most], "words": [words]})
+    chart = alt.Chart(table)
+    text = chart.mark_text(
+        align="right" if is_right else "left", dx=-6 if is_right else 6, fontWeight=600, color="#808080"
+    ).encode(x="pits:Q", y="minutes:Q", text="words:N")  # fmt: skip
+    if is_beyond:
+        return [text]
+    rule = chart.mark_rule(strokeDash=[2, 4], strokeWidth=2, color="#808080").encode(x="pits:Q")
+    return [rule, text]
 
 
 def draw_fates(counts: dict[str, int]) -> alt.LayerChart:

@@ -87,7 +87,8 @@ def show_map(seat: shelf.Seat, tables: InspectionTables, pits: pd.DataFrame, uni
         shown = st.pills("Show", _SHOWS, default=["Pits"], selection_mode="multi", key="shows",
                          label_visibility="collapsed")  # fmt: skip
         is_adding = st.toggle("Add a pit that was missed", key="is_adding")
-    least = st.slider("Pits from this size, mm", 0.0, 10.0, 0.0, 0.5, key="least_mm")
+    least = parts.slide_length("Pits from this size", 10.0, 0.5, units=units, key="least")
+    st.session_state["least_mm"] = least
     data = describe_face(seat, tables, pits[pits["diameter_mm"] >= least], info)
     data |= {
         "show": {"pits": "Pits" in shown, "marks": "Not pits" in shown, "heat": "Heat by field" in shown},
@@ -177,7 +178,7 @@ def show_picked(
         ask_new_pit(seat, st.session_state["new_place"])
     elif len(picked):
         show_pit(seat, tables, picked.iloc[0], units)
-        overrule_pit(seat, picked.iloc[0], decisions)
+        overrule_pit(seat, picked.iloc[0], decisions, units)
     elif mark and (tables.marks["mark_id"] == mark).any():
         show_mark(seat, tables.marks[tables.marks["mark_id"] == mark].iloc[0], units)
     else:
@@ -197,9 +198,9 @@ def show_pit(seat: shelf.Seat, tables: InspectionTables, pit: pd.Series, units: 
         if math.isnan(pit["diameter_sd_mm"])
         else f" ± {wording.say_size(2 * pit['diameter_sd_mm'], units)}"
     )
-    st.markdown(
-        f"#### Pit {pit['pit_id']}: {wording.explain(kind)}, {wording.say_size(pit['diameter_mm'], units)}{spread}"
-    )
+    size = wording.say_size(pit["diameter_mm"], units)
+    st.header(f"Pit {pit['pit_id']}: {kind}, {size}{spread}", anchor=False)
+    show_meaning(kind)
     height_mm = tables.summary["face"]["size_mm"][1]
     st.markdown(
         f"{wording.say_length(pit['x_mm'], units)} from the left, "
@@ -211,13 +212,21 @@ def show_pit(seat: shelf.Seat, tables: InspectionTables, pit: pd.Series, units: 
             st.caption(flag.meaning)
 
 
+def show_meaning(kind: str) -> None:
+    """Say what a trade word means where the person meets it first."""
+    told = wording.explain(kind, is_start=True)
+    if "(" in told:
+        st.caption(f"{told}.")
+
+
 def show_crop(seat: shelf.Seat, place: pd.Series, mm_per_px: float) -> None:
     """Show a place of the face large, ringed."""
     centre = (place["x_mm"] / mm_per_px - 0.5, place["y_mm"] / mm_per_px - 0.5)
     folder = looks.tiles_folder("looks", seat.look)
     if not tiles.read_info(folder):
         return
-    st.image(tiles.draw_crop(folder, centre, place["diameter_mm"] / 2 / mm_per_px), width=320)
+    crop = tiles.draw_crop(folder, centre, place["diameter_mm"] / 2 / mm_per_px)
+    st.image(crop, width=320, alt="This place of the face, large, with a ring around it")
 
 
 def say_depth(pit: pd.Series, units: str) -> str:
@@ -246,7 +255,7 @@ def say_why(seat: shelf.Seat, summary: dict[str, Any], pit: pd.Series) -> str:
     if rim is not None:
         told.append(f"its far side is {'bright' if rim > 0 else 'not bright'}")
     told_words = " and ".join(told) or "its shade and rim fit a hole"
-    chance = f"{round(100 * pit['confidence'])} in 100"
+    chance = wording.say_chance(pit["confidence"])
     return (
         f"**Why:** light comes from {side}; {told_words}. A bump would be the other way round. "
         f"Of pits that look like this, {chance} are real."
@@ -258,7 +267,9 @@ def _say_strength(shade: float) -> str:
     return f"dark, {times:.0f} times the grain" if times >= 2 else "a little darker than the grain"
 
 
-def overrule_pit(seat: shelf.Seat, pit: pd.Series, decisions: list[dict[str, Any]]) -> None:
+def overrule_pit(
+    seat: shelf.Seat, pit: pd.Series, decisions: list[dict[str, Any]], units: str
+) -> None:
     """Offer what a person can decide about a pit, or to take it back."""
     number = int(pit["pit_id"])
     mine = [d for d in decisions if d["pit_id"] == number]
@@ -287,19 +298,18 @@ def overrule_pit(seat: shelf.Seat, pit: pd.Series, decisions: list[dict[str, Any
         ):
             decide(seat, "character", pit_id=number)
     with st.popover("Size or depth by hand", width="stretch"):
-        size = st.number_input(
-            "Size across, mm",
-            0.1,
-            200.0,
-            round(float(pit["diameter_mm"]), 1),
-            0.1,
+        size = parts.ask_length(
+            "Size across",
+            float(pit["diameter_mm"]),
+            (0.1, 200.0),
+            units=units,
             key=f"size_{number}",
         )
         if st.button("Keep the size", key="resize"):
             decide(seat, "resize", pit_id=number, diameter_mm=size)
         pins = looks.read_choices(seat.look).pins
-        depth = st.number_input(
-            "Depth by a pin, mm", 0.1, 100.0, pins.get(str(number)), 0.1, key=f"pin_{number}"
+        depth = parts.ask_length(
+            "Depth by a pin", pins.get(str(number)), (0.1, 100.0), units=units, key=f"pin_{number}"
         )
         if st.button("Keep the depth", key="pin", disabled=depth is None):
             looks.change_choices(seat.look, pins={**pins, str(number): depth})
@@ -318,8 +328,9 @@ def ask_new_pit(seat: shelf.Seat, place: tuple[float, float]) -> None:
     """Ask for the size of a pit that was missed."""
     mm_per_px = frame.read_extras(seat.look)["mm_per_px"]
     x_mm, y_mm = ((value + 0.5) * mm_per_px for value in place)
-    size = st.number_input(
-        "Size across of the missed pit, mm", 0.1, 200.0, 3.0, 0.5, key="new_size"
+    units = frame.desk.read_shop().units
+    size = parts.ask_length(
+        "Size across of the missed pit", 3.0, (0.1, 200.0), units=units, key="new_size"
     )
     show_crop(seat, pd.Series({"x_mm": x_mm, "y_mm": y_mm, "diameter_mm": size}), mm_per_px)
     st.caption("The ring shows this size.")
@@ -332,8 +343,10 @@ def show_mark(seat: shelf.Seat, mark: pd.Series, units: str) -> None:
     """Show what was taken for something else than a pit, and let it be put on the list."""
     show_crop(seat, mark, frame.read_extras(seat.look)["mm_per_px"])
     kind = mark["kind"].replace("_", " ")
-    st.markdown(f"#### Not a pit: {kind}, {wording.say_size(mark['diameter_mm'], units)}")
-    st.caption(f"{round(100 * mark['confidence'])} in 100 that look like this are one.")
+    size = wording.say_size(mark["diameter_mm"], units)
+    st.header(f"Not a pit: {kind}, {size}", anchor=False)
+    chance = wording.say_chance(mark["confidence"])
+    st.caption(f"{chance[:1].upper()}{chance[1:]} that look like this are one.")
     if st.button("It is a pit: put it on the list", key="add_mark"):
         decide(seat, "add", x_mm=mark["x_mm"], y_mm=mark["y_mm"], diameter_mm=mark["diameter_mm"])
 
@@ -367,7 +380,7 @@ def arrange_pits(pits: pd.DataFrame, height_mm: float, units: str) -> pd.DataFra
             decimals - 1
         ),
         "Kind": pits["kind"].map(wording.KIND_WORDS),
-        "Chance it is real": pits["confidence"].round(2),
+        "Real, in 100": (100 * pits["confidence"]).round().clip(1, 99).astype(int),
         "By you": states.replace("measured", ""),
     }
     return pd.DataFrame(columns)

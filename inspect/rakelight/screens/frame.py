@@ -21,13 +21,7 @@ STEPS = (
     ("change", "Before and after"),
     ("papers", "Papers"),
 )
-STYLE = """<style>
-button, [data-testid="stPageLink"] a, [role="radio"] { min-height: 2.75rem; }
-[data-testid="stPageLink-NavLink"] { padding: .35rem .7rem; }
-[data-testid="stMainBlockContainer"] { padding-top: 1.2rem; padding-bottom: 6rem; }
-h1 { padding-top: .25rem; }
-@media (max-width: 640px) { [data-testid="stMainBlockContainer"] { padding-left: 1rem; padding-right: 1rem; } }
-</style>"""
+STYLE = desk.Path(__file__).parent / "assets" / "page.css"
 
 
 @lru_cache(maxsize=1)

@@ -10,7 +10,7 @@ from rakelight.core.units import parse_length_mm
 from rakelight.log.history import correct_record
 from rakelight.log.search import show_job
 from rakelight.log.store import add_repair, add_slab
-from rakelight.screens import drafts, frame, shelf, wording
+from rakelight.screens import drafts, frame, parts, shelf, wording
 
 WAY = (
     ("photos", "Photos"), ("face", "Pits found"), ("plan", "Plan"), ("repair", "Repair"),
@@ -47,12 +47,13 @@ def show_slab(job: dict[str, Any], slab: dict[str, Any]) -> None:
     seats = shelf.seats_of(slab, job["name"])
     standing = shelf.judge_standing(seats, slab["repairs"])
     with st.container(border=True, key=f"slab_{slab['uid']}"):
-        st.subheader(wording.plain(slab["name"]), anchor=False)
+        st.header(wording.plain(slab["name"]), anchor=False)
         marks = []
         for name, title in WAY:
             sign = "✓" if name in standing.done else "➜" if name == standing.step else "○"
-            marks.append(f"**{sign} {title}**" if name == standing.step else f"{sign} {title}")
-        st.markdown("&emsp;".join(marks))
+            mark = f"{sign} {title}".replace(" ", "\u00a0")
+            marks.append(f"**{mark}**" if name == standing.step else mark)
+        st.markdown(" &emsp;".join(marks))
         st.markdown(standing.words)
         if st.button(standing.button, type="primary", width="stretch", key=f"next_{slab['uid']}"):
             take_step(job, slab, standing)
@@ -140,15 +141,24 @@ def ask_agreed(job: dict[str, Any]) -> None:
     """Ask for the limits; without them nothing is ever called passed or failed."""
     kept = job["agreed"]
     st.markdown("Agree on this **before** pouring. Leave a line empty when it was not agreed.")
-    smallest = st.number_input("Smallest pit that counts, mm", 0.1, 20.0, kept.get("smallest_mm"))
+    units = frame.desk.read_shop().units
+    smallest = parts.ask_length(
+        "Smallest pit that counts",
+        kept.get("smallest_mm"),
+        (0.1, 20.0),
+        units=units,
+        key="smallest",
+    )
     per_m2 = st.number_input("At most so many pits per m²", 0.0, None, kept.get("per_m2"))
     share = st.number_input(
         "At most so much open area, per cent", 0.0, 100.0, kept.get("area_percent")
     )
-    largest = st.number_input("No pit larger than, mm", 0.1, 200.0, kept.get("largest_mm"))
-    distance = st.number_input(
-        "Looked at from, mm", 100.0, 10000.0, kept.get("viewing_distance_mm", 600.0), 100.0,
-        help="A top is used at arm's length, about 600 mm.",
+    largest = parts.ask_length(
+        "No pit larger than", kept.get("largest_mm"), (0.1, 200.0), units=units, key="largest"
+    )
+    distance = parts.ask_length(
+        "Looked at from", kept.get("viewing_distance_mm", 600.0), (100.0, 10000.0), units=units,
+        key="distance", help="A top is used at arm's length, about 600 mm or 2 ft.",
     )  # fmt: skip
     sample = st.text_input("Approved sample", kept.get("sample", ""))
     signed = kept.get("signed_on")

@@ -47,7 +47,7 @@ def show_unfinished() -> None:
     open_ones = [d for d in drafts.list_drafts()[:30] if d.photos and not is_done(d)][:3]
     if not open_ones:
         return
-    st.subheader("Not finished", anchor=False)
+    st.header("Not finished", anchor=False)
     for draft in open_ones:
         with st.container(horizontal=True, vertical_alignment="center", border=True):
             name = draft.slab or draft.photos[0].name
@@ -78,7 +78,7 @@ def show_job_row(row) -> None:
     job = show_job(frame.open_shelf(), row.uid)
     with st.container(border=True, key=f"job_{row.uid}"):
         told = ", ".join(wording.plain(part) for part in (row.client, row.site) if part)
-        st.markdown(f"#### {wording.plain(row.job)}")
+        st.header(wording.plain(row.job), anchor=False)
         words = [told] if told else []
         for slab in job["slabs"]:
             seats = shelf.seats_of(slab, row.job)

@@ -10,7 +10,7 @@ from rakelight.log.bundle import export_job
 from rakelight.log.history import delete_record, undelete_record
 from rakelight.log.merge import import_job
 from rakelight.log.search import Question, list_jobs, search_log
-from rakelight.screens import frame, shelf, wording
+from rakelight.screens import frame, parts, shelf, wording
 
 
 def main() -> None:
@@ -19,7 +19,7 @@ def main() -> None:
         frame.link("jobs", "Jobs")
     st.title("Log", anchor=False)
     search()
-    st.subheader("Jobs", anchor=False)
+    st.header("Jobs", anchor=False)
     show_jobs()
     bring_in()
 
@@ -33,7 +33,10 @@ def search() -> None:
             month = st.text_input("Month", placeholder="2026-11")
         with st.container(horizontal=True, gap="small"):
             mix = st.text_input("Mix")
-            size = st.number_input("Holds a pit of at least, mm", 0.0, 200.0, 0.0)
+            units = frame.desk.read_shop().units
+            size = parts.ask_length(
+                "Holds a pit of at least", None, (0.0, 200.0), units=units, key="least"
+            )
             is_reopened = st.toggle("Fills opened again")
         is_asked = st.form_submit_button("Search", type="primary")
     if not is_asked:
@@ -90,7 +93,7 @@ def pack_job(uid: str) -> bytes:
 
 def bring_in() -> None:
     """Take a bundle from another computer into the log."""
-    st.subheader("Bring a job in", anchor=False)
+    st.header("Bring a job in", anchor=False)
     sent = st.file_uploader("Bundle of a job", type=["zip", "rakelight"], key="bundle")
     if sent is None or not st.button("Take it into the log", type="primary"):
         return

@@ -33,7 +33,7 @@ def main() -> None:
     base = f"/rl/paper/{seat.look}"
     left, right = st.columns(2, gap="large")
     with left, st.container(border=True, key="work_sheet"):
-        st.subheader("Work sheet", anchor=False)
+        st.header("Work sheet", anchor=False)
         st.markdown(
             "For the slab: one page per 600 mm with every pit numbered in walking order from the front "
             "left corner, what to do, paste, order of work, safety. Reads at arm's length, needs no colour."
@@ -42,13 +42,16 @@ def main() -> None:
             "Open the work sheet", f"{base}/work_sheet.pdf", type="primary", width="stretch"
         )
     with right, st.container(border=True, key="client_report"):
-        st.subheader("Client report", anchor=False)
+        st.header("Client report", anchor=False)
         st.markdown(
             "For the client: the photos in the same light, what was agreed, the result in plain sentences, "
             "what stays as character, care, signatures. No score and no stamp."
         )
         st.link_button("Open the client report", f"{base}/report.pdf", width="stretch")
-    st.image(str(folder / "map.png"), width="stretch")
+    st.image(
+        str(folder / "map.png"), width="stretch",
+        alt="The numbered map of the face; pits.csv lists every pit with its place and size",
+    )  # fmt: skip
     with st.expander("Tables and pictures"):
         for name in INSPECTION_FILES:
             if name in _TABLES:

@@ -11,6 +11,8 @@ from typing import Any
 
 import streamlit as st
 
+from rakelight.core.units import MM_PER_INCH
+
 ASSETS = Path(__file__).parent / "assets"
 _ACCEPT = "image/*,.heic,.heif,.dng,.nef,.cr2,.cr3,.arw,.tif,.tiff"
 
@@ -33,6 +35,11 @@ def _register_drawing(name: str, svg: str):
 def show_drawing(name: str, svg: str) -> None:
     """Show one of our own drawings in the page's colours."""
     _register_drawing(name, svg)(key=f"drawing_{name}")
+
+
+def show_tone_map(html: str) -> None:
+    """Show the map of tones that `tone_map.py` drew."""
+    _register("tone_map")(data=html, key="tone_map")
 
 
 def ask_photo(uid: str, kind: str, label: str, *, is_quiet: bool = False) -> bool:
@@ -93,6 +100,40 @@ def show_slider(before: str, after: str, words: tuple[str, str], key: str) -> No
     """Show two pictures of the same place, one wiped over the other."""
     data = {"before": before, "after": after, "before_words": words[0], "after_words": words[1]}
     _register("slider")(data=data, key=key)
+
+
+def ask_length(
+    label: str,
+    value_mm: float | None,
+    between_mm: tuple[float, float],
+    *,
+    units: str,
+    key: str,
+    help: str | None = None,
+) -> float | None:
+    """Return a length in mm, asked for in the shop's units; None while nothing was typed.
+
+    Errors of the answer: inches are shown to 1/1000, so that a size which was not touched stays
+    as it was to 0.01 mm.
+    """
+    per_unit, places, step = (MM_PER_INCH, 3, 0.02) if units == "in" else (1.0, 2, 0.5)
+    shown = None if value_mm is None else round(value_mm / per_unit, places)
+    least, most = (round(side / per_unit, places) for side in between_mm)
+    told = st.number_input(
+        f"{label}, {units}", min(least, shown or least), max(most, shown or most), shown, step,
+        format="%g", key=key, help=help,
+    )  # fmt: skip
+    if told is None or told == shown:
+        return value_mm
+    return round(told * per_unit, 3)
+
+
+def slide_length(label: str, most_mm: float, step_mm: float, *, units: str, key: str) -> float:
+    """Return a length in mm between nothing and the most, slid in the shop's units."""
+    if units == "in":
+        most = round(most_mm / MM_PER_INCH, 1)
+        return MM_PER_INCH * st.slider(f"{label}, in", 0.0, most, 0.0, 0.02, key=key, format="%.2f")
+    return st.slider(f"{label}, mm", 0.0, most_mm, 0.0, step_mm, key=key, format="%.1f")
 
 
 def _ignore() -> None:

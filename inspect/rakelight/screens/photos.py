@@ -139,7 +139,7 @@ def show_photo(draft: drafts.Draft, kind: str) -> drafts.Draft:
 
 def ask_scale(draft: drafts.Draft) -> drafts.Draft:
     """Ask where the size comes from."""
-    st.subheader("How big is it?", anchor=False)
+    st.header("How big is it?", anchor=False)
     way = st.segmented_control(
         "The size comes from", list(_WAYS), default=draft.scale_way, format_func=_WAYS.__getitem__,
         label_visibility="collapsed", key=f"way_{draft.checked}",
@@ -178,7 +178,7 @@ def ask_scale(draft: drafts.Draft) -> drafts.Draft:
 
 def ask_lamp_height(draft: drafts.Draft) -> drafts.Draft:
     """Ask how high the lamp stood; side by side with its drawing on the photo."""
-    st.subheader("How high was the lamp?", anchor=False)
+    st.header("How high was the lamp?", anchor=False)
     known = next((deg for deg in _LAMP_HEIGHTS if deg == draft.lamp_angle_deg), None)
     choice = st.pills(
         "Its height against its distance from the middle of the slab", list(_LAMP_HEIGHTS), default=known,
@@ -195,8 +195,9 @@ def ask_lamp_height(draft: drafts.Draft) -> drafts.Draft:
 
 def ask_smallest(draft: drafts.Draft) -> drafts.Draft:
     """Ask from which size pits count."""
-    smallest = st.number_input(
-        "Smallest pit that counts, mm", 0.3, 20.0, draft.smallest_mm, 0.5, key="smallest",
+    smallest = parts.ask_length(
+        "Smallest pit that counts", draft.smallest_mm, (0.3, 20.0),
+        units=frame.desk.read_shop().units, key="smallest",
         help=f"Pit: {wording.EXPLAINED['pit']}. Agree on this size with the client before pouring.",
     )  # fmt: skip
     return drafts.change_draft(draft.uid, smallest_mm=smallest)

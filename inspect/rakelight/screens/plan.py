@@ -60,7 +60,7 @@ def main() -> None:
 
 def show_ways(seat: shelf.Seat, figures: dict[str, Any]) -> None:
     """Show the ways to repair side by side, and let one be taken."""
-    st.subheader("Ways to repair", anchor=False)
+    st.header("Ways to repair", anchor=False)
     st.markdown(
         f"Hand filling goes pit by pit; a {wording.explain('slurry coat')}. Both ask for a test patch first."
     )
@@ -84,7 +84,7 @@ def show_ways(seat: shelf.Seat, figures: dict[str, Any]) -> None:
 def show_way(way: dict[str, Any], figures: dict[str, Any]) -> None:
     """Show one way to repair in the numbers that decide."""
     st.markdown(f"**{way['name']}. {way['title'].capitalize()}**")
-    st.markdown(f"### {wording.say_minutes(way['minutes'])}")
+    st.subheader(wording.say_minutes(way["minutes"]), anchor=False)
     lines = [
         f"{way['n_filled']} pits filled by hand",
         f"{way['coated_m2']:.2f} m² coated" if way["coated_m2"] else "nothing coated",
@@ -116,7 +116,7 @@ def show_limits(figures: dict[str, Any], tables: InspectionTables) -> None:
         )
     for limit in figures["limits"]:
         st.markdown(
-            f"- {limit['text']}: {limit['before']:.3g} {limit['unit']} now, {limit['after']:.3g} {limit['unit']} "
+            f"- {limit['text']}: {limit['before']:.2g} {limit['unit']} now, {limit['after']:.2g} {limit['unit']} "
             f"expected after the repair (limit {limit['limit']:.3g})."
         )
     grades = tables.summary["grades"]
@@ -149,44 +149,46 @@ def show_hints(figures: dict[str, Any]) -> None:
 
 def ask_fields(seat: shelf.Seat, tables: InspectionTables) -> None:
     """Show the plan field by field and let a person fix what is done in one."""
-    st.subheader("Field by field", anchor=False)
+    st.header("Field by field", anchor=False)
     for reason, fields in tables.plan.groupby("reason", sort=False)["field"]:
         names = ", ".join(fields) if len(fields) <= 12 else f"{len(fields)} fields"
         st.markdown(f"- **{names}:** {reason}")
-    locked = looks.read_choices(seat.look).locked
     plan = tables.plan
     shown = pd.DataFrame(
         {
             "Field": plan["field"],
             "Plan": plan["action"].map(wording.say_action),
-            "You fix": plan["field"].map(lambda name: say_choice(locked.get(name, ""))),
             "Pits": plan["n_pits"],
             "Hand time": plan["minutes"].map(wording.say_minutes),
             "Paste, g": plan["paste_g"].round(0),
         }
     )
     with st.expander(f"{len(plan)} fields. {wording.mean('field')}", expanded=len(plan) <= 6):
-        edited = st.data_editor(
-            shown, hide_index=True, width="stretch", key=f"fields_{hash(tuple(sorted(locked.items())))}",
-            disabled=[name for name in shown.columns if name != "You fix"],
-            column_config={
-                "You fix": st.column_config.SelectboxColumn(
-                    options=["", *(say_choice(choice) for choice in _CHOICES)], width="small"
-                )
-            },
-        )  # fmt: skip
-    words = {say_choice(choice): choice for choice in _CHOICES}
-    chosen = {
-        row.Field: words[fixed]
-        for row, fixed in zip(edited.itertuples(), edited["You fix"], strict=True)
-        if fixed
-    }
-    kept = {
-        name: what for name, what in locked.items() if name == "all" or name.startswith("zone ")
-    }
-    if chosen | kept != locked:
-        looks.change_choices(seat.look, locked=chosen | kept)
-        st.rerun()
+        st.dataframe(shown, hide_index=True, width="stretch")
+    fix_fields(seat, list(plan["field"]))
+
+
+def fix_fields(seat: shelf.Seat, fields: list[str]) -> None:
+    """Let a person fix what is done in one field; the rest is planned around it."""
+    locked = looks.read_choices(seat.look).locked
+    with st.container(horizontal=True, vertical_alignment="bottom", gap="small", key="fix_field"):
+        field = st.selectbox("Field", fields, key="fixed_field")
+        choice = st.selectbox(
+            "Always do there", _CHOICES, format_func=say_choice, key="fixed_choice"
+        )
+        if st.button("Fix it", key="fix") and field:
+            keep_locked(seat, locked | {field: choice})
+    for name in [name for name in locked if name in fields]:
+        with st.container(horizontal=True, vertical_alignment="center", gap="small"):
+            st.markdown(f"**{name}** is fixed by you: {say_choice(locked[name])}.")
+            if st.button("Let the plan decide", key=f"free_{name}"):
+                keep_locked(seat, {other: what for other, what in locked.items() if other != name})
+
+
+def keep_locked(seat: shelf.Seat, locked: dict[str, str]) -> None:
+    """Keep what is fixed and plan anew."""
+    looks.change_choices(seat.look, locked=locked)
+    st.rerun()
 
 
 def say_choice(choice: str) -> str:
@@ -196,13 +198,16 @@ def say_choice(choice: str) -> str:
 
 def show_crossing(tables: InspectionTables, figures: dict[str, Any]) -> None:
     """Show from how many pits on coating costs less than filling."""
-    st.subheader("Fill or coat?", anchor=False)
+    st.header("Fill or coat?", anchor=False)
     crossing = figures["crossing"]
     units = frame.desk.read_shop().units
     here = tables.summary["per_ft2"] if units == "in" else tables.summary["per_m2"]
-    st.altair_chart(charts.draw_crossing(crossing, here, units), width="stretch")
     where = crossing["holes_per_ft2"] if units == "in" else crossing["holes_per_m2"]
     area = "ft²" if units == "in" else "m²"
+    st.altair_chart(
+        charts.draw_crossing(crossing, here, units), width="stretch",
+        alt=f"Hand time against pits per {area}: filling each and coating all cost the same at {where:.3g}.",
+    )  # fmt: skip
     assumed = " These times are assumptions: type in your own." if crossing["is_assumed"] else ""
     st.caption(
         f"{wording.explain('crossing point', is_start=True)}: {where:.3g} pits per {area} with these times.{assumed}"
@@ -211,7 +216,7 @@ def show_crossing(tables: InspectionTables, figures: dict[str, Any]) -> None:
 
 def ask_rates(seat: shelf.Seat, figures: dict[str, Any]) -> None:
     """Ask for the shop's own times and money, or take over those of its own repairs."""
-    st.subheader("Your own times", anchor=False)
+    st.header("Your own times", anchor=False)
     rates = looks.read_choices(seat.look).rates
     defaults = RepairSettings().to_mapping()
     learned = offer_settings(learn_rates(frame.open_shelf()))
@@ -227,7 +232,9 @@ def ask_rates(seat: shelf.Seat, figures: dict[str, Any]) -> None:
             label = title if name in rates else f"{title} *"
             least = -10.0 if name == "air_celsius" else 0.0
             value = float(rates.get(name, defaults[name]))
-            said[name] = columns[place % 2].number_input(label, min_value=least, value=value)
+            said[name] = columns[place % 2].number_input(
+                label, min_value=least, value=value, format="%g"
+            )
         if st.form_submit_button("Plan with these", type="primary", width="stretch"):
             changed = {n: v for n, v in said.items() if v != defaults[n] or n in rates}
             keep_rates(seat, rates, changed)
@@ -250,7 +257,7 @@ def show_order(seat: shelf.Seat, order: list[dict[str, Any]]) -> None:
     """Show the work step by step with its waits, and hand it to a calendar."""
     if not order:
         return
-    st.subheader("Order of work", anchor=False)
+    st.header("Order of work", anchor=False)
     for number, step in enumerate(order, 1):
         wait = say_wait(step)
         fields = f" Fields {', '.join(step['fields'])}." if 0 < len(step["fields"]) <= 12 else ""

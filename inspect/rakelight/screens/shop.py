@@ -5,7 +5,7 @@ from dataclasses import replace
 import streamlit as st
 
 from rakelight.report.words import list_languages
-from rakelight.screens import desk, frame, sharing
+from rakelight.screens import desk, frame, parts, sharing
 
 _LANGUAGES = {"en": "English", "es": "Español", "de": "Deutsch"}
 
@@ -27,12 +27,14 @@ def main() -> None:
                 "Language of the papers", languages, languages.index(shop.language),
                 format_func=lambda code: _LANGUAGES.get(code, code),
             ),
-            "smallest_mm": st.number_input("Smallest pit that counts, mm", 0.3, 20.0, shop.smallest_mm, 0.5),
+            "smallest_mm": parts.ask_length(
+                "Smallest pit that counts", shop.smallest_mm, (0.3, 20.0), units=shop.units, key="smallest"
+            ),
         }  # fmt: skip
         if st.form_submit_button("Keep", type="primary", width="stretch"):
             desk.write_shop(replace(shop, **{name: value for name, value in said.items() if value}))
             st.rerun()
-    st.subheader("Phones on the shop's Wi-Fi", anchor=False)
+    st.header("Phones on the shop's Wi-Fi", anchor=False)
     show_sharing()
 
 
@@ -49,6 +51,7 @@ def show_sharing() -> None:
     st.image(
         sharing.draw_qr(address),
         width=240,
+        alt=f"Square to scan that leads to {address}",
         caption="Scan with the phone, then type the access code.",
     )
     st.markdown(f"`{address}`")

@@ -3,7 +3,8 @@
 import streamlit as st
 
 from rakelight.core.tables import read_inspection_tables
-from rakelight.screens import charts, frame, looks, wording
+from rakelight.screens import frame, looks, parts, wording
+from rakelight.screens.tone_map import draw_tone_map
 
 
 def main() -> None:
@@ -28,11 +29,13 @@ def main() -> None:
     units = frame.desk.read_shop().units
     st.markdown(f"**{colour.get('sentence', '')}**")
     cells = tables.colour.dropna(subset=["L"])
-    st.altair_chart(charts.draw_tone(cells, colour.get("grid_mm", 50.0), units), width="stretch")
+    grid_mm, size_mm = colour.get("grid_mm", 50.0), tables.summary["face"]["size_mm"]
+    parts.show_tone_map(draw_tone_map(cells, grid_mm, size_mm, units=units))
     st.caption(
-        f"Cells of {colour.get('grid_mm', 50):.0f} mm, n = {len(cells)}. 1 is just visible side by side."
+        f"Cells of {wording.say_length(grid_mm, units)}, n = {len(cells)}. L* is lightness from 0 to 100; "
+        "dE00 is how far two tones lie apart. Of both, 1 is just visible side by side."
     )
-    show_blotches(colour, tables.summary["face"]["size_mm"][1], units)
+    show_blotches(colour, size_mm[1], units)
     for note in colour.get("notes", []):
         st.caption(note)
     st.caption(

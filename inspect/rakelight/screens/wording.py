@@ -73,6 +73,14 @@ def say_length(length_mm: float, units: str) -> str:
     return "–" if not math.isfinite(length_mm) else f"{length_mm:.0f} mm"
 
 
+def say_chance(confidence: float) -> str:
+    """Return how many of a hundred that look the same are real; never all and never none."""
+    n_real = round(100 * confidence)
+    if n_real >= 100:
+        return "more than 99 in 100"
+    return "fewer than 1 in 100" if n_real <= 0 else f"{n_real} in 100"
+
+
 def say_density(summary: dict[str, Any], units: str) -> tuple[str, str]:
     """Return what is counted per area, and the area: ``('42', 'per m²')``."""
     value = summary["per_ft2"] if units == "in" else summary["per_m2"]
