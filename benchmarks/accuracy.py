@@ -11,6 +11,7 @@ weights that are not in place yet.
 """
 
 import argparse
+import pickle
 import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -225,26 +226,37 @@ def put_weights(folder: Path) -> None:
         load_weights().update({name: packed[name].astype(np.float32) for name in packed.files})
 
 
-def tune_rivals(name: str) -> dict:
-    """Return each rival at its best on scenes like the set's, with seeds that nothing else uses."""
+def score_rivals(name: str, chosen: argparse.Namespace) -> dict[str, dict[str, Tally]]:
+    """Return what each rival, at its best on scenes like the set's with other seeds, makes of the set."""
     numbers = TUNED_ON[name] if name in TUNED_ON else SETS[name][1]
-    return {rival: tune(rival, lambda seed: draw_scene(seed, **numbers)) for rival in RIVALS}
+    answers: dict[str, dict[str, Tally]] = {}
+    for rival in RIVALS if chosen.rivals else ():
+        kept = chosen.store and chosen.store / f"{name}_{rival}.pickle"
+        if kept and kept.exists():
+            answers[rival] = pickle.loads(kept.read_bytes())
+            continue
+        finder = tune(rival, lambda seed: draw_scene(seed, **numbers))
+        answers[rival] = score_relief(chosen.relit, finder) if name == "relit" else {name: score_set(name, finder)}
+        if kept:
+            kept.parent.mkdir(parents=True, exist_ok=True)
+            kept.write_bytes(pickle.dumps(answers[rival]))
+    return answers
+
+
+def score_relief(folder: Path, finder=find_entries) -> dict[str, Tally]:
+    """Return the tallies of the re-lit relief and, where it lies beside it, of trowelled concrete."""
+    answers = score_relit(folder, finder)
+    trowelled = folder.parent / "no_pits_cc0"
+    return {**answers, "trowelled": score_trowelled(trowelled, finder)} if trowelled.exists() else answers
 
 
 def collect(chosen: argparse.Namespace):
     """Yield (set, finder, tally) one by one."""
-    for name in chosen.sets:
-        yield name, "rakelight", score_set(name)
-        for rival, finder in (tune_rivals(name) if chosen.rivals else {}).items():
-            yield name, rival, score_set(name, finder)
-    if chosen.relit:
-        finders = {"rakelight": find_entries, **(tune_rivals("relit") if chosen.rivals else {})}
-        for who, finder in finders.items():
-            for name, tally in score_relit(chosen.relit, finder).items():
-                yield name, who, tally
-            trowelled = chosen.relit.parent / "no_pits_cc0"
-            if trowelled.exists():
-                yield "trowelled", who, score_trowelled(trowelled, finder)
+    for name in [*chosen.sets, *(["relit"] if chosen.relit else [])]:
+        ours = score_relief(chosen.relit) if name == "relit" else {name: score_set(name)}
+        for who, answers in {"rakelight": ours, **score_rivals(name, chosen)}.items():
+            for part, tally in answers.items():
+                yield part, who, tally
 
 
 def main() -> None:
@@ -253,6 +265,7 @@ def main() -> None:
     parser.add_argument("--sets", nargs="*", default=list(SETS))
     parser.add_argument("--relit", type=Path)
     parser.add_argument("--rivals", action="store_true", help="also what general libraries find")
+    parser.add_argument("--store", type=Path, help="folder that keeps what rivals found, for the next run")
     parser.add_argument("--weights", type=Path, help="folder of other weights than those in place")
     parser.add_argument("--write", action="store_true", help="into results/accuracy.md and README.md")
     chosen = parser.parse_args()

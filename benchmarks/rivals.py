@@ -20,19 +20,19 @@ from rakelight.light.background import flatten_light
 
 TUNING_SEED = 800_000
 N_TUNING = 3
-SHRINK_MM = 0.2  # blob searches work at this pixel size: 5 px across 1 mm, and ten times quicker
+SMALLEST_PX = 5.0  # the smallest pit that counts spans so many pixels: enough for a blob, and several times quicker
 
 
 def darkness(scene) -> tuple[np.ndarray, float]:
-    """Return how much darker than its surroundings each pixel is, shrunk to about .2 mm, and that pixel size."""
+    """Return how much darker than its surroundings each pixel is, shrunk as the smallest pit allows, and its size."""
     import cv2
 
     face = FaceMap(scene.rgb, np.ones(scene.rgb.shape[:2], bool), scene.mm_per_px)
     relief = flatten_light(face).relief
-    factor = max(1, round(SHRINK_MM / scene.mm_per_px))
+    factor = max(1.0, scene.limit_mm[0] / SMALLEST_PX / scene.mm_per_px)
     if factor > 1:
         relief = cv2.resize(relief, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
-    return np.clip(-relief, 0, 1), scene.mm_per_px * factor
+    return np.clip(-relief, -1, 1), scene.mm_per_px * factor
 
 
 def as_table(row, col, diameter_px, mm_per_px: float) -> pd.DataFrame:
@@ -52,9 +52,12 @@ def find_by_blobs(scene, *, method: str, threshold: float) -> pd.DataFrame:
     from skimage import feature
 
     picture, pixel = darkness(scene)
-    sigma = (0.8 / pixel / 2.83, 20 / pixel / 2.83)
+    sigma = (0.8 * scene.limit_mm[0] / pixel / 2.83, 20 / pixel / 2.83)
     search = {"blob_log": feature.blob_log, "blob_doh": feature.blob_doh}[method]
-    blobs = search(picture, min_sigma=sigma[0], max_sigma=sigma[1], num_sigma=10, log_scale=True, threshold=threshold)
+    blobs = search(
+        np.clip(picture, 0, 1), threshold=threshold,
+        min_sigma=sigma[0], max_sigma=sigma[1], num_sigma=10, log_scale=True,
+    )  # fmt: skip
     return as_table(blobs[:, 0], blobs[:, 1], 2.83 * blobs[:, 2], pixel)
 
 
