@@ -53,15 +53,26 @@ def read_samples(samples: Path) -> dict[str, dict[str, Any]]:
     """Return what is noted about each sample photo, by file name."""
     try:
         text = (samples / "samples.toml").read_text(encoding="utf-8")
+        return {entry["file"]: entry for entry in tomllib.loads(text)["photo"]}
     except OSError:
         raise PhotoError(
             f"There is no samples.toml in {samples}; run this in the project's folder or name the samples with --samples."
         ) from None
-    return {entry["file"]: entry for entry in tomllib.loads(text)["photo"]}
+    except (ValueError, KeyError, TypeError, RecursionError):
+        raise PhotoError(f"samples.toml in {samples} is damaged; bring it back.") from None
 
 
 def given_for(notes: dict[str, dict[str, Any]], samples: Path, raking: str, soft_light: str | None) -> Given:
     """Return what is known about one sample photo as a person would have said it."""
+    try:
+        return _given_for(notes, samples, raking, soft_light)
+    except (KeyError, TypeError, ValueError, AttributeError):
+        raise PhotoError(
+            f"samples.toml in {samples} does not say enough about {raking}; bring it back."
+        ) from None
+
+
+def _given_for(notes: dict[str, dict[str, Any]], samples: Path, raking: str, soft_light: str | None) -> Given:
     entry = notes[raking]
     lamp = (
         Lamp(at_mm=tuple(entry["lamp_at_mm"]), basis="said")
