@@ -6,15 +6,14 @@ the face is taken for the lamp; what is left, `relief`, is light relative to its
 `noise_sd` is better: it is the grain of the face under this lamp.
 """
 
-from concurrent.futures import ThreadPoolExecutor
-
 import cv2
 import numpy as np
 
 from ..core.records import FaceMap, FlatPhoto
 from ..core.settings import LightSettings
+from ..core.threads import share_out
 
-STRIP_ROWS = 256
+STRIP_ROWS = 128
 _MAD_TO_SD = 1.4826  # of a normal distribution
 _LINEAR_MIN = 1e-3  # darker than this is black; keeps the division finite
 
@@ -49,15 +48,16 @@ def flatten_light(
     Ratio to a robust local mean, our choice; sRGB curve of IEC 61966-2-1. Brightness is read from
     the luma, which for the near-neutral colours of concrete is within 1 % of linear luminance.
     """
-    grey = cv2.cvtColor(face.rgb, cv2.COLOR_RGB2GRAY)
-    table = linear_table()
-    background = _coarse_background(grey, face.seen, face.mm_per_px, table, settings)
+    table, is_all_seen = linear_table(), bool(face.seen.all())
+    background = _coarse_background(face, None if is_all_seen else face.seen, table, settings)
     inverse = (1 / background).astype(np.float32)
-    relief = np.empty(grey.shape, np.float32)
-    rows = range(0, grey.shape[0], STRIP_ROWS)
-    with ThreadPoolExecutor(max_workers=threads) as pool:
-        list(pool.map(lambda top: _flatten_strip(relief, grey, face.seen, inverse, table, top), rows))
-    is_all_seen = bool(face.seen.all())
+    relief = np.empty(face.seen.shape, np.float32)
+    rows = range(0, len(relief), STRIP_ROWS)
+
+    def work(top: int) -> None:
+        _flatten_strip(relief, face, inverse, table, top)
+
+    share_out(work, rows, threads=threads)
     sample = relief[::7, ::7] if is_all_seen else relief[::7, ::7][face.seen[::7, ::7]]
     return FlatPhoto(
         relief, background, robust_sd(sample), face.mm_per_px, None if is_all_seen else face.seen
@@ -80,21 +80,42 @@ def robust_sd(values: np.ndarray) -> float:
 
 
 def _coarse_background(
-    grey: np.ndarray, seen: np.ndarray, mm_per_px: float, table: np.ndarray, settings: LightSettings
+    face: FaceMap, seen: np.ndarray | None, table: np.ndarray, settings: LightSettings
 ) -> np.ndarray:
     """Lamp light on a coarse grid: local mean of the seen face, outliers pulled in once."""
-    scale_px = max(settings.background_scale_mm / mm_per_px, settings.background_scale_min_px)
-    shrink = max(1, min(int(scale_px / 8), min(grey.shape) // 8 or 1))
-    size = (max(1, grey.shape[1] // shrink), max(1, grey.shape[0] // shrink))
+    rows, cols = face.seen.shape
+    scale_px = max(settings.background_scale_mm / face.mm_per_px, settings.background_scale_min_px)
+    shrink = max(1, min(int(scale_px / 8), min(rows, cols) // 8 or 1))
+    size = (max(1, cols // shrink), max(1, rows // shrink))
+    grey = cv2.cvtColor(_halve_often(face.rgb, size), cv2.COLOR_RGB2GRAY)
     light = cv2.LUT(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), table)
-    weight = cv2.resize(seen.view(np.uint8), size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    weight = (weight > 0.99).astype(np.float32) if seen.any() else weight
+    weight = np.ones(light.shape, np.float32)
+    if seen is not None and seen.any():
+        share = cv2.resize(seen.view(np.uint8), size, interpolation=cv2.INTER_AREA)
+        weight = (share > 0.99).astype(np.float32)
+    elif seen is not None:
+        weight[:] = 0
     trend = _fit_trend(light, weight)
     even, sigma = light / trend, scale_px / shrink / 2
     mean = _weighted_blur(even, weight, sigma)
     spread = max(robust_sd((even / mean - 1)[weight > 0]), 0.01)
     calm = np.clip(even, mean * (1 - 2 * spread), mean * (1 + 2 * spread))
     return np.maximum(trend * _weighted_blur(calm, weight, sigma), _LINEAR_MIN)
+
+
+def _halve_often(rgb: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    """The photo halved as long as it stays four times as large as asked for.
+
+    Whole steps are averaged many times as quickly as fractions of a pixel.
+    """
+    rows, cols = rgb.shape[:2]
+    factor = 1
+    while (
+        rows % (2 * factor) == 0 == cols % (2 * factor)
+        and min(rows // size[1], cols // size[0]) >= 8 * factor
+    ):
+        factor *= 2
+    return cv2.resize(rgb, (cols // factor, rows // factor), interpolation=cv2.INTER_AREA)
 
 
 def _fit_trend(light: np.ndarray, weight: np.ndarray) -> np.ndarray:
@@ -121,14 +142,14 @@ def _weighted_blur(values: np.ndarray, weight: np.ndarray, sigma: float) -> np.n
 
 
 def _flatten_strip(
-    relief: np.ndarray, grey: np.ndarray, seen: np.ndarray, inverse: np.ndarray, table: np.ndarray, top: int
+    relief: np.ndarray, face: FaceMap, inverse: np.ndarray, table: np.ndarray, top: int
 ) -> None:
-    bottom = min(top + STRIP_ROWS, grey.shape[0])
+    bottom = min(top + STRIP_ROWS, len(relief))
     strip = relief[top:bottom]
-    cv2.LUT(grey[top:bottom], table, dst=strip)
-    cv2.multiply(strip, _enlarge_strip(inverse, grey.shape, top, bottom), dst=strip)
+    cv2.LUT(cv2.cvtColor(face.rgb[top:bottom], cv2.COLOR_RGB2GRAY), table, dst=strip)
+    cv2.multiply(strip, _enlarge_strip(inverse, relief.shape, top, bottom), dst=strip)
     cv2.subtract(strip, 1.0, dst=strip)
-    visible = seen[top:bottom]
+    visible = face.seen[top:bottom]
     if not visible.all():
         strip[~visible] = 0.0
 

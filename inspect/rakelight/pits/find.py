@@ -10,7 +10,6 @@ This step must miss nothing; telling pits from what only looks like one is `pits
 """
 
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -20,6 +19,7 @@ from scipy.spatial import cKDTree
 from ..core.errors import ScaleError
 from ..core.records import FlatPhoto, Lamp
 from ..core.settings import FindSettings
+from ..core.threads import share_out
 
 BLUR_PER_DIAMETER = 0.20  # blur (sigma) that suits a pit of diameter 1; our choice on made-up slabs
 REACH_PER_DIAMETER = 0.30  # from a pit's middle to where its two sides are read; our choice
@@ -130,10 +130,11 @@ def find_pits(
     extrema); the two-sided comparison along the light is our choice.
     """
     blocks = [(k, *span) for k, octave in enumerate(octaves) for span in _spans(octave)]
-    with ThreadPoolExecutor(max_workers=settings.threads) as pool:
-        found = list(
-            pool.map(lambda block: _search_block(octaves, block, lamp, mm_per_px, settings), blocks)
-        )
+
+    def work(block: tuple[int, int, int, int, int]) -> Candidates:
+        return _search_block(octaves, block, lamp, mm_per_px, settings)
+
+    found = share_out(work, blocks, threads=settings.threads)
     pooled = join_candidates(found)
     return drop_repeats(pooled.take(np.argsort(-np.abs(pooled.strength), kind="stable")))
 

@@ -12,8 +12,22 @@ from importlib import resources
 
 import numpy as np
 
-BATCH = 512
-KINDS = ("pit", "bump", "stain", "scratch", "crack", "trowel_mark", "joint", "grain", "other", "nothing")
+from ..core.threads import Room
+
+BATCH = 128  # close-ups worked on at once: their sums stay in the processor's own memory
+SMALL_PRODUCT = 500_000  # multiplications; OpenBLAS shares out larger products among threads (its source, 2 x 262144)
+KINDS = (
+    "pit",
+    "bump",
+    "stain",
+    "scratch",
+    "crack",
+    "trowel_mark",
+    "joint",
+    "grain",
+    "other",
+    "nothing",
+)
 N_RAYS = 16
 N_OUTPUTS = len(KINDS) + 4 + N_RAYS  # kinds, shift along and across, log size, log doubt, lip
 
@@ -38,7 +52,10 @@ class Answer:
 @cache
 def load_weights(name: str = "sorter.npz") -> dict[str, np.ndarray]:
     """Return the shipped weights by name, float32."""
-    with resources.as_file(resources.files("rakelight.data") / name) as path, np.load(path) as packed:
+    with (
+        resources.as_file(resources.files("rakelight.data") / name) as path,
+        np.load(path) as packed,
+    ):
         return {key: packed[key].astype(np.float32) for key in packed.files}
 
 
@@ -46,25 +63,49 @@ def judge_patches(
     patches: np.ndarray, numbers: np.ndarray, weights: dict[str, np.ndarray] | None = None
 ) -> Answer:
     """Return the network's answer for close-ups (n, 3, 25, 25) and their numbers (n, 4)."""
-    weights = load_weights() if weights is None else weights
     parts = [
-        _run(patches[k : k + BATCH], numbers[k : k + BATCH], weights)
+        run_network(
+            np.ascontiguousarray(patches[k : k + BATCH].transpose(2, 3, 1, 0)),
+            numbers[k : k + BATCH],
+            weights,
+        )
         for k in range(0, len(patches), BATCH)
     ]
-    raw = np.concatenate(parts) if parts else np.empty((0, N_OUTPUTS), np.float32)
-    return split_outputs(raw)
+    return split_outputs(np.concatenate(parts) if parts else np.empty((0, N_OUTPUTS), np.float32))
 
 
-def glance(glances: np.ndarray, numbers: np.ndarray, weights: dict[str, np.ndarray] | None = None) -> np.ndarray:
+def glance(
+    glances: np.ndarray, numbers: np.ndarray, weights: dict[str, np.ndarray] | None = None
+) -> np.ndarray:
     """Return the chances (n, 2) that a candidate is a pit, and that it is a mark worth listing.
 
     `glances` (n, 169) and `numbers` (n, 4) are cheap; this only decides who gets a proper look.
     """
     weights = load_weights() if weights is None else weights
-    x = np.concatenate([glances, numbers], axis=1)
-    x = np.maximum(x @ weights["glance1.weight"] + weights["glance1.bias"], 0)
-    x = x @ weights["glance2.weight"] + weights["glance2.bias"]
-    return 1 / (1 + np.exp(-np.clip(x, -40, 40)))
+    x = np.concatenate([glances.T, numbers.T])
+    x = _add_up(x, weights["glance1.weight"], weights["glance1.bias"])
+    x = _add_up(np.maximum(x, 0, out=x), weights["glance2.weight"], weights["glance2.bias"])
+    return (1 / (1 + np.exp(-np.clip(x, -40, 40)))).T
+
+
+def run_network(
+    patches: np.ndarray,
+    numbers: np.ndarray,
+    weights: dict[str, np.ndarray] | None = None,
+    *,
+    room: Room | None = None,
+) -> np.ndarray:
+    """Return the raw outputs (n, N_OUTPUTS) for close-ups (25, 25, 3, n), as `patches.cut_batch` gives them."""
+    weights = load_weights() if weights is None else weights
+    room = Room() if room is None else room
+    x = patches
+    for layer, stride in (("conv1", 2), ("conv2", 2), ("conv3", 1)):
+        x = _filter(x, weights[f"{layer}.weight"], stride, room)
+        x += weights[f"{layer}.bias"][:, None]
+        np.maximum(x, 0, out=x)
+    x = np.concatenate([x.reshape(-1, x.shape[-1]), numbers.T])
+    x = _add_up(x, weights["full1.weight"], weights["full1.bias"])
+    return _add_up(np.maximum(x, 0, out=x), weights["full2.weight"], weights["full2.bias"]).T
 
 
 def split_outputs(raw: np.ndarray) -> Answer:
@@ -82,19 +123,33 @@ def split_outputs(raw: np.ndarray) -> Answer:
     )
 
 
-def _run(patches: np.ndarray, numbers: np.ndarray, weights: dict[str, np.ndarray]) -> np.ndarray:
-    x = np.ascontiguousarray(patches.transpose(0, 2, 3, 1))
-    for layer, stride in (("conv1", 2), ("conv2", 2), ("conv3", 1)):
-        x = np.maximum(_filter(x, weights[f"{layer}.weight"], stride) + weights[f"{layer}.bias"], 0)
-    x = np.concatenate([x.reshape(len(x), -1), numbers], axis=1)
-    x = np.maximum(x @ weights["full1.weight"] + weights["full1.bias"], 0)
-    return x @ weights["full2.weight"] + weights["full2.bias"]
+def _filter(x: np.ndarray, weight: np.ndarray, stride: int, room: Room) -> np.ndarray:
+    """Valid correlation of (rows, cols, c, n) with (k, k, c, filters): one small matrix product per place."""
+    k, n_filters = weight.shape[0], weight.shape[-1]
+    views = np.lib.stride_tricks.sliding_window_view(x, (k, k), axis=(0, 1))[::stride, ::stride]
+    views = views.transpose(0, 1, 4, 5, 2, 3)
+    columns = room.take("columns", views.shape)
+    np.copyto(columns, views)
+    n_down, n_right, n = views.shape[0], views.shape[1], views.shape[-1]
+    answer = room.take(f"sums{n_down}", (n_down, n_right, n_filters, n))
+    return _multiply(weight.reshape(-1, n_filters), columns.reshape(n_down, n_right, -1, n), answer)
 
 
-def _filter(x: np.ndarray, weight: np.ndarray, stride: int) -> np.ndarray:
-    """Valid correlation of (n, rows, cols, c) with (k, k, c, filters), as one matrix product."""
-    k = weight.shape[0]
-    views = np.lib.stride_tricks.sliding_window_view(x, (k, k), axis=(1, 2))[:, ::stride, ::stride]
-    n, rows, cols = views.shape[:3]
-    columns = views.transpose(0, 1, 2, 4, 5, 3).reshape(n * rows * cols, -1)
-    return (columns @ weight.reshape(-1, weight.shape[-1])).reshape(n, rows, cols, -1)
+def _add_up(x: np.ndarray, weight: np.ndarray, bias: np.ndarray) -> np.ndarray:
+    """Sums of (inputs, n) weighted with (inputs, outputs), as (outputs, n)."""
+    answer = _multiply(weight, x, np.empty((weight.shape[1], x.shape[1]), np.float32))
+    answer += bias[:, None]
+    return answer
+
+
+def _multiply(weight: np.ndarray, x: np.ndarray, answer: np.ndarray) -> np.ndarray:
+    """weight.T @ x for x (..., inputs, n), in pieces that the library does not share out among threads.
+
+    Waking its threads for such small products takes several times as long as the products, and
+    the close-ups are shared out among threads already.
+    """
+    turned = np.ascontiguousarray(weight.T)
+    width = max(8, int(SMALL_PRODUCT / turned.size) // 8 * 8)
+    for k in range(0, x.shape[-1], width):
+        np.matmul(turned, x[..., k : k + width], out=answer[..., k : k + width])
+    return answer

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from ..core.records import Lamp
+from ..core.threads import Room
 from .find import Candidates, Octave
 
 PATCH_PX = 25
@@ -17,7 +18,7 @@ GLANCE_PX = 13
 NEAR_SPAN = 1.4  # half the side of the close-up, in diameters
 WIDE_SPAN = 4.0  # half the side of the surroundings, in diameters
 N_LAYERS = 3
-BATCH = 1024  # close-ups sampled in one call: keeps each call's picture below 32767 rows
+BATCH = 256  # close-ups worked on at once: what they need stays in the processor's own memory
 RELIEF_LIMIT = 4.0
 _GRID = np.linspace(-1, 1, PATCH_PX, dtype=np.float32)
 
@@ -42,31 +43,62 @@ def cut_patches(
         noise levels. Layer 2: as layer 1, four diameters around.
     """
     patches = np.empty((len(candidates), N_LAYERS, PATCH_PX, PATCH_PX), np.float32)
-    last = len(octaves) - 1
-    for index in np.unique(candidates.octave):
-        chosen = np.flatnonzero(candidates.octave == index)
-        for start in range(0, len(chosen), BATCH):
-            batch = chosen[start : start + BATCH]
-            near = _sample(octaves[index], candidates, toward_deg, batch, NEAR_SPAN)
-            wide = _sample(octaves[min(index + 1, last)], candidates, toward_deg, batch, WIDE_SPAN)
-            noise = candidates.noise[batch][:, None, None]
-            patches[batch, 0] = np.clip(near, -1, RELIEF_LIMIT)
-            patches[batch, 1] = np.arcsinh(near / noise)
-            patches[batch, 2] = np.arcsinh(wide / noise)
+    for batch in split_batches(candidates):
+        patches[batch] = cut_batch(octaves, candidates.take(batch), toward_deg[batch]).transpose(
+            3, 2, 0, 1
+        )
     return patches
 
 
-def cut_glances(octaves: list[Octave], candidates: Candidates, toward_deg: np.ndarray) -> np.ndarray:
+def split_batches(candidates: Candidates) -> list[np.ndarray]:
+    """Return index arrays that cut the candidates into batches of one octave, neighbours together."""
+    order = np.lexsort((candidates.row, candidates.octave))
+    starts = np.searchsorted(candidates.octave[order], np.unique(candidates.octave))
+    return [
+        part[k : k + BATCH]
+        for part in np.split(order, starts[1:])
+        for k in range(0, len(part), BATCH)
+        if len(part)
+    ]
+
+
+def cut_batch(
+    octaves: list[Octave], batch: Candidates, toward_deg: np.ndarray, *, room: Room | None = None
+) -> np.ndarray:
+    """Return the close-ups of one batch (all of one octave), float32 (25, 25, 3, n): `cut_patches`, turned about.
+
+    With the candidates along the last axis all work on them is done in long runs.
+    """
+    room = Room() if room is None else room
+    index, last = int(batch.octave[0]), len(octaves) - 1
+    patches = room.take("patches", (PATCH_PX, PATCH_PX, N_LAYERS, len(batch)))
+    inverse = (1 / batch.noise).astype(np.float32)
+    near = _sample(octaves[index], batch, toward_deg, (NEAR_SPAN, _GRID), room)
+    np.clip(near, -1, RELIEF_LIMIT, out=patches[:, :, 0])
+    np.arcsinh(np.multiply(near, inverse, out=near), out=patches[:, :, 1])
+    wide = _sample(octaves[min(index + 1, last)], batch, toward_deg, (WIDE_SPAN, _GRID), room)
+    np.arcsinh(np.multiply(wide, inverse, out=wide), out=patches[:, :, 2])
+    return patches
+
+
+def cut_glances(
+    octaves: list[Octave], candidates: Candidates, toward_deg: np.ndarray
+) -> np.ndarray:
     """Return coarse close-ups, float32 (n, 169): every second point of layer 1 of `cut_patches`."""
     glances = np.empty((len(candidates), GLANCE_PX**2), np.float32)
-    for index in np.unique(candidates.octave):
-        chosen = np.flatnonzero(candidates.octave == index)
-        for start in range(0, len(chosen), BATCH):
-            batch = chosen[start : start + BATCH]
-            near = _sample(octaves[index], candidates, toward_deg, batch, NEAR_SPAN, _GRID[::2])
-            near /= candidates.noise[batch][:, None, None]
-            glances[batch] = np.arcsinh(near).reshape(len(batch), -1)
+    for batch in split_batches(candidates):
+        glances[batch] = glance_batch(octaves, candidates.take(batch), toward_deg[batch]).T
     return glances
+
+
+def glance_batch(
+    octaves: list[Octave], batch: Candidates, toward_deg: np.ndarray, *, room: Room | None = None
+) -> np.ndarray:
+    """Return the coarse close-ups of one batch (all of one octave), float32 (169, n)."""
+    room = Room() if room is None else room
+    near = _sample(octaves[int(batch.octave[0])], batch, toward_deg, (NEAR_SPAN, _GRID[::2]), room)
+    near *= (1 / batch.noise).astype(np.float32)
+    return np.arcsinh(near, out=near).reshape(GLANCE_PX**2, -1)
 
 
 def describe_candidates(candidates: Candidates, lamp_angle_deg: np.ndarray) -> np.ndarray:
@@ -97,34 +129,42 @@ def light_frame(toward_deg: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndar
     return away_row, away_col, away_col, -away_row
 
 
-def lamp_at_candidates(candidates: Candidates, lamp: Lamp, mm_per_px: float) -> tuple[np.ndarray, np.ndarray]:
+def lamp_at_candidates(
+    candidates: Candidates, lamp: Lamp, mm_per_px: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Return side and angle of the lamp in degrees as seen from every candidate."""
     return lamp.at_pit((candidates.col + 0.5) * mm_per_px, (candidates.row + 0.5) * mm_per_px)
 
 
 def _sample(
     octave: Octave,
-    candidates: Candidates,
+    batch: Candidates,
     toward_deg: np.ndarray,
-    batch: np.ndarray,
-    span: float,
-    grid: np.ndarray = _GRID,
+    reach: tuple[float, np.ndarray],
+    room: Room,
 ) -> np.ndarray:
-    away_row, away_col, right_row, right_col = light_frame(toward_deg[batch])
-    size = candidates.diameter_px[batch] / octave.shrink * span
-    row = (candidates.row[batch] + 0.5) / octave.shrink - 0.5
-    col = (candidates.col[batch] + 0.5) / octave.shrink - 0.5
-    u, v = grid[None, None, :], grid[None, :, None]
+    """The picture at the grid's points around each candidate, float32 (across, along, n)."""
+    span, grid = reach
+    shape = (len(grid), len(grid), len(batch))
+    away_row, away_col, right_row, right_col = light_frame(toward_deg)
+    size = batch.diameter_px / octave.shrink * span
+    row = (batch.row + 0.5) / octave.shrink - 0.5
+    col = (batch.col + 0.5) / octave.shrink - 0.5
 
-    def spread(centre: np.ndarray, away: np.ndarray, right: np.ndarray) -> np.ndarray:
-        steps = (size * away)[:, None, None] * u + (size * right)[:, None, None] * v
-        return (centre[:, None, None] + steps).astype(np.float32).reshape(-1, len(grid))
+    def spread(name: str, centre: np.ndarray, away: np.ndarray, right: np.ndarray) -> np.ndarray:
+        along = grid[:, None] * (size * away).astype(np.float32)
+        across = grid[:, None] * (size * right).astype(np.float32) + centre.astype(np.float32)
+        return np.add(across[:, None], along[None], out=room.take(name, shape)).reshape(
+            -1, len(batch)
+        )
 
-    sampled = cv2.remap(
+    sampled = room.take("sampled", shape)
+    cv2.remap(
         octave.picture,
-        spread(col, away_col, right_col),
-        spread(row, away_row, right_row),
+        spread("col", col, away_col, right_col),
+        spread("row", row, away_row, right_row),
         cv2.INTER_LINEAR,
+        dst=sampled.reshape(-1, len(batch)),
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return sampled.reshape(-1, len(grid), len(grid))
+    return sampled

@@ -13,9 +13,10 @@ import numpy as np
 from ..core.flags import flag_bit
 from ..core.records import Lamp
 from ..core.settings import SortSettings
+from ..core.threads import Rooms, share_out
 from .find import Candidates, Octave, near_pairs
-from .network import KINDS, Answer, glance, judge_patches, load_weights
-from .patches import cut_glances, cut_patches, describe_candidates, lamp_at_candidates
+from .network import KINDS, N_OUTPUTS, Answer, glance, load_weights, run_network, split_outputs
+from .patches import cut_batch, describe_candidates, glance_batch, lamp_at_candidates, split_batches
 
 PIT = KINDS.index("pit")
 NOTHING = KINDS.index("nothing")
@@ -23,10 +24,14 @@ GLANCE_PIT_FROM = 0.01  # so unsure that hardly a pit is lost; our choice on mad
 GLANCE_MARK_FROM = 0.7  # marks are listed for orientation only, so only clear ones are looked at
 SECOND_LOOK_FROM = 0.03  # first-look confidence that earns a second look; our choice
 KEPT_FROM = 0.05  # less sure candidates are forgotten; the ones between here and the list are for a person to raise
-UNKNOWN_SIDE_TRUST = 0.6  # how much of the evidence counts when the lamp's side is a guess; our choice
+UNKNOWN_SIDE_TRUST = (
+    0.6  # how much of the evidence counts when the lamp's side is a guess; our choice
+)
 LIP_RATIO, LIP_OVERLAP_MAX = 3.0, 0.1  # our choice
 OVERLAP_MAX = 0.35  # share of the smaller circle that two pits may share; our choice
-STAIN_LIGHT_MIN = 0.45  # light left by the darkest common stains on a face; darker is shade (our choice)
+STAIN_LIGHT_MIN = (
+    0.45  # light left by the darkest common stains on a face; darker is shade (our choice)
+)
 _LANES = slice(10, 15)  # rows of the close-up through the candidate's middle
 _NEAR_SIDE = slice(8, 12)  # columns from the lip on the lamp's side almost to the middle
 _FAR_SIDE = slice(13, 19)  # columns from beyond the middle to just past the far lip
@@ -68,6 +73,14 @@ class Sorted:
         return Sorted(self.candidates.take(index), *rest)
 
 
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """The scale space, and how many batches of close-ups are worked on at once."""
+
+    octaves: list[Octave]
+    threads: int = 2
+
+
 def sort_candidates(
     octaves: list[Octave],
     candidates: Candidates,
@@ -75,6 +88,7 @@ def sort_candidates(
     mm_per_px: float,
     *,
     settings: SortSettings = SortSettings(),
+    threads: int = 2,
 ) -> Sorted:
     """Return what every candidate is, refined in place and size, repeats removed.
 
@@ -87,6 +101,8 @@ def sort_candidates(
     mm_per_px : float
         Size of a map pixel.
     settings : SortSettings
+    threads : int
+        Batches of close-ups worked on at once.
 
     Returns
     -------
@@ -103,11 +119,18 @@ def sort_candidates(
     curve (Platt 1999) on a generator kept out of the training.
     """
     toward_deg, angle_deg = lamp_at_candidates(candidates, lamp, mm_per_px)
+    scene = Scene(octaves, threads)
     if lamp.is_side_known:
-        return _look_twice(octaves, candidates, (toward_deg, angle_deg), settings)
+        return _look_twice(scene, candidates, (toward_deg, angle_deg), settings)
     axis_deg = lamp.axis_deg if np.isfinite(lamp.axis_deg) else 90.0
     tries = [
-        _look_twice(octaves, candidates, (np.full(len(candidates), side), angle_deg), settings, UNKNOWN_SIDE_TRUST)
+        _look_twice(
+            scene,
+            candidates,
+            (np.full(len(candidates), side), angle_deg),
+            settings,
+            UNKNOWN_SIDE_TRUST,
+        )
         for side in (axis_deg % 360, (axis_deg + 180) % 360)
     ]
     best = max(tries, key=vote_for_side)
@@ -141,12 +164,16 @@ def describe_evidence(
     Margin, log of the size in px, shade, rim, blackness, the weaker of shade and rim, and 1.
     """
     weaker = np.minimum(seen[0], seen[1])
-    return np.column_stack([pit_margin(logits), np.log(diameter_px), *seen, weaker, np.ones(len(logits))])
+    return np.column_stack(
+        [pit_margin(logits), np.log(diameter_px), *seen, weaker, np.ones(len(logits))]
+    )
 
 
 def correct_size(diameter_px: np.ndarray, evidence: np.ndarray) -> np.ndarray:
     """Return diameters freed of the network's mean bias, which depends on size and on how deep a pit looks."""
-    return (diameter_px * np.exp(size_terms(evidence) @ load_weights()["size_correction"][:-1])).astype(np.float32)
+    return (
+        diameter_px * np.exp(size_terms(evidence) @ load_weights()["size_correction"][:-1])
+    ).astype(np.float32)
 
 
 def size_terms(evidence: np.ndarray) -> np.ndarray:
@@ -170,12 +197,19 @@ def drop_overlaps(answer: Sorted, *, overlap_max: float = OVERLAP_MAX) -> Sorted
     """Return the entries without those that mostly lie on a surer one; a small pit on a large stain keeps both."""
     # Large and sure first, so that a small sure thing on its lip cannot take a large pit away.
     worth = np.maximum(answer.confidence, answer.kind_confidence * 0.5) + (answer.confidence > 0.5)
-    order = np.lexsort((-worth, -np.where(answer.confidence > 0.5, np.log2(answer.candidates.diameter_px) // 1.6, 0)))
+    order = np.lexsort(
+        (
+            -worth,
+            -np.where(answer.confidence > 0.5, np.log2(answer.candidates.diameter_px) // 1.6, 0),
+        )
+    )
     answer = answer.take(order)
     c = answer.candidates
     keep, is_pit = np.ones(len(c), bool), answer.confidence > 0.5
     for i, j in _touching_pairs(c):
-        if not (keep[i] and keep[j]) or (is_pit[i] != is_pit[j] and c.diameter_px[j] > LIP_RATIO * c.diameter_px[i]):
+        if not (keep[i] and keep[j]) or (
+            is_pit[i] != is_pit[j] and c.diameter_px[j] > LIP_RATIO * c.diameter_px[i]
+        ):
             continue
         # What sits on the lip of a pit several times its size is nearly always a piece of that lip.
         is_on_lip = c.diameter_px[i] > LIP_RATIO * c.diameter_px[j]
@@ -185,32 +219,43 @@ def drop_overlaps(answer: Sorted, *, overlap_max: float = OVERLAP_MAX) -> Sorted
 
 
 def choose_by_glance(
-    octaves: list[Octave], candidates: Candidates, light: tuple[np.ndarray, np.ndarray]
+    scene: Scene, candidates: Candidates, light: tuple[np.ndarray, np.ndarray]
 ) -> np.ndarray:
     """Return which candidates get a proper look: any hint of a pit, and marks that show well."""
-    glances = cut_glances(octaves, candidates, light[0])
-    pit, mark = glance(glances, describe_candidates(candidates, light[1])).T
-    return (pit > GLANCE_PIT_FROM) | (mark > GLANCE_MARK_FROM)
+    numbers, chances = (
+        describe_candidates(candidates, light[1]),
+        np.empty((len(candidates), 2), np.float32),
+    )
+    rooms = Rooms()
+
+    def work(batch: np.ndarray) -> None:
+        glances = glance_batch(
+            scene.octaves, candidates.take(batch), light[0][batch], room=rooms.room
+        )
+        chances[batch] = glance(glances.T, numbers[batch])
+
+    share_out(work, split_batches(candidates), threads=scene.threads)
+    return (chances[:, 0] > GLANCE_PIT_FROM) | (chances[:, 1] > GLANCE_MARK_FROM)
 
 
 def _look_twice(
-    octaves: list[Octave],
+    scene: Scene,
     candidates: Candidates,
     light: tuple[np.ndarray, np.ndarray],
     settings: SortSettings,
     trust: float = 1.0,
 ) -> Sorted:
-    worth = choose_by_glance(octaves, candidates, light)
+    worth = choose_by_glance(scene, candidates, light)
     candidates, (toward_deg, angle_deg) = candidates.take(worth), (light[0][worth], light[1][worth])
-    first, evidence = _look(octaves, candidates, toward_deg, angle_deg)
+    first, evidence = _look(scene, candidates, toward_deg, angle_deg)
     chance = 1 - np.exp(first.logits[:, NOTHING] - _log_sum(first.logits))
     hopeful = (calibrate(evidence) > SECOND_LOOK_FROM) | (chance > settings.mark_confidence_min)
-    moved = refine(candidates, first, toward_deg, octaves).take(hopeful)
+    moved = refine(candidates, first, toward_deg, scene.octaves).take(hopeful)
     toward_deg, angle_deg = toward_deg[hopeful], angle_deg[hopeful]
-    second, evidence = _look(octaves, moved, toward_deg, angle_deg)
+    second, evidence = _look(scene, moved, toward_deg, angle_deg)
     shares = np.exp(second.logits - _log_sum(second.logits)[:, None])
     kind = shares.argmax(axis=1)
-    placed = refine(moved, second, toward_deg, octaves)
+    placed = refine(moved, second, toward_deg, scene.octaves)
     placed = replace(placed, diameter_px=correct_size(placed.diameter_px, evidence))
     answer = Sorted(
         placed, kind, calibrate(evidence, trust=trust), shares.max(axis=1),
@@ -224,14 +269,28 @@ def _look_twice(
 
 
 def _look(
-    octaves: list[Octave], candidates: Candidates, toward_deg: np.ndarray, angle_deg: np.ndarray
+    scene: Scene, candidates: Candidates, toward_deg: np.ndarray, angle_deg: np.ndarray
 ) -> tuple[Answer, np.ndarray]:
-    patches = cut_patches(octaves, candidates, toward_deg)
-    answer = judge_patches(patches, describe_candidates(candidates, angle_deg))
-    return answer, describe_evidence(answer.logits, candidates.diameter_px, read_evidence(patches))
+    """Cut, judge and read the close-ups batch by batch: they are never all in memory."""
+    n, numbers = len(candidates), describe_candidates(candidates, angle_deg)
+    raw, seen = np.empty((n, N_OUTPUTS), np.float32), np.empty((3, n), np.float32)
+    rooms = Rooms()
+
+    def work(batch: np.ndarray) -> None:
+        patches = cut_batch(
+            scene.octaves, candidates.take(batch), toward_deg[batch], room=rooms.room
+        )
+        raw[batch] = run_network(patches, numbers[batch], room=rooms.room)
+        seen[:, batch] = read_evidence(patches.transpose(3, 2, 0, 1))
+
+    share_out(work, split_batches(candidates), threads=scene.threads)
+    answer = split_outputs(raw)
+    return answer, describe_evidence(answer.logits, candidates.diameter_px, tuple(seen))
 
 
-def refine(candidates: Candidates, answer: Answer, toward_deg: np.ndarray, octaves: list[Octave]) -> Candidates:
+def refine(
+    candidates: Candidates, answer: Answer, toward_deg: np.ndarray, octaves: list[Octave]
+) -> Candidates:
     """Return candidates moved and resized as the network says, each in the octave that suits it."""
     angle = np.radians(toward_deg)
     along, across = (answer.shift * candidates.diameter_px[:, None]).T

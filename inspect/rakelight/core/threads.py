@@ -1,0 +1,64 @@
+"""Work shared out among threads that stay: starting them anew for every step costs more than many steps.
+
+A thread keeps the memory it worked with; a new one must ask the system for all of it again, which for
+pictures takes as long as the work itself.
+"""
+
+import math
+import os
+import threading
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from functools import cache
+from typing import Any
+
+import numpy as np
+
+
+def share_out(work: Callable[[Any], Any], parts: Iterable[Any], *, threads: int = 2) -> list[Any]:
+    """Return `work(part)` for every part, in order, worked on by so many threads at once.
+
+    Parameters
+    ----------
+    work : callable
+        Must not call `share_out` itself: it would wait for the thread it runs on.
+    parts : iterable
+    threads : int
+        1 works in the caller's own thread.
+
+    Errors of the answer: the first error of a part is raised. Source: our choice.
+    """
+    parts = list(parts)
+    if threads < 2 or len(parts) < 2:
+        return [work(part) for part in parts]
+    return list(_open_pool(os.getpid(), threads).map(work, parts))
+
+
+@cache
+def _open_pool(process: int, threads: int) -> ThreadPoolExecutor:
+    """The threads of this process; a forked child has none of its parent's and opens its own."""
+    return ThreadPoolExecutor(max_workers=threads, thread_name_prefix="rakelight")
+
+
+class Room:
+    """Arrays that are used again for every part of the work of one thread; what they held before is lost."""
+
+    __slots__ = ("_held",)
+
+    def __init__(self) -> None:
+        self._held: dict[str, np.ndarray] = {}
+
+    def take(self, name: str, shape: tuple[int, ...], dtype: Any = np.float32) -> np.ndarray:
+        """Return an array of this shape with anything in it; the one taken before under `name` is gone."""
+        size = math.prod(shape)
+        held = self._held.get(name)
+        if held is None or held.size < size or held.dtype != dtype:
+            held = self._held[name] = np.empty(size, dtype)
+        return held[:size].reshape(shape)
+
+
+class Rooms(threading.local):
+    """One `Room` for each thread that asks."""
+
+    def __init__(self) -> None:
+        self.room = Room()
