@@ -248,7 +248,7 @@ def scale_from_card(
     printed_rule_mm = check_number(
         printed_rule_mm, "printed rule", low=80, high=120, error=ScaleError
     )
-    seen = _see_card(photo)
+    seen = _see_card(find_fiducials(photo))
     factor = printed_rule_mm / RULE_MM
     fit = align_marks(seen, list_card_places(factor), photo.shape_px, lens=lens)
     check_misfits(fit)
@@ -276,7 +276,8 @@ def place_card(
     scale is more than 1 % off: the card, or what gave the scale, lies above or below the face.
     """
     try:
-        seen = _see_card(photo, seen)
+        side_px = FIDUCIAL_SIDE_MM / scale.mm_per_px
+        seen = _see_card(find_fiducials(photo, side_px=side_px) if seen is None else seen)
     except ScaleError:
         return scale, None
     factor = printed_rule_mm / RULE_MM
@@ -295,8 +296,7 @@ def place_card(
     return scale, _build_pose(to_face, factor)
 
 
-def _see_card(photo: Photo, looked: Sequence[Fiducial] | None = None) -> list[Fiducial]:
-    looked = find_fiducials(photo) if looked is None else looked
+def _see_card(looked: Sequence[Fiducial]) -> list[Fiducial]:
     seen = [fiducial for fiducial in looked if fiducial.mark_id in FIDUCIALS_MM]
     if not seen:
         raise ScaleError(
