@@ -8,7 +8,7 @@ from rakelight.core.flags import flag_bit
 from rakelight.core.records import FaceMap, Lamp
 from rakelight.core.settings import FindSettings, LightSettings
 from rakelight.light.background import flatten_light
-from rakelight.pits.find import build_octaves, find_pits
+from rakelight.pits.find import Candidates, build_octaves, find_pits
 from rakelight.pits.network import KINDS, N_OUTPUTS, judge_patches, split_outputs
 from rakelight.pits.sort import (
     calibrate,
@@ -120,3 +120,33 @@ def test_confidence_rises_with_the_evidence_and_trust_pulls_it_to_the_middle():
     chance = calibrate(evidence)
     assert np.all(np.diff(chance) > 0) and np.all(np.diff(pit_margin(logits)) > 0)
     assert np.all(np.abs(calibrate(evidence, trust=0.5) - 0.5) < np.abs(chance - 0.5))
+
+
+def test_shares_of_circles_agree_with_counted_pixels():
+    """The share of the smaller of two circles inside the larger is that of pixels counted, within 2 %."""
+    from rakelight.pits.sort import _share_circles
+
+    rng = np.random.default_rng(3)
+    row, col, size = rng.uniform(0, 60, 40), rng.uniform(0, 60, 40), rng.uniform(12, 60, 40)
+    pool = Candidates(
+        *(np.asarray(v, np.float32) for v in (row, col, size, size, size)), np.zeros(40, np.intp)
+    )
+    first, second = np.triu_indices(40, 1)
+    y, x = np.mgrid[-40:100:0.5, -40:100:0.5]
+    inside = [np.hypot(y - r, x - c) <= s / 2 for r, c, s in zip(row, col, size, strict=True)]
+    counted = [
+        np.count_nonzero(inside[i] & inside[j])
+        / min(np.count_nonzero(inside[i]), np.count_nonzero(inside[j]))
+        for i, j in zip(first, second, strict=True)
+    ]
+    np.testing.assert_allclose(_share_circles(pool, first, second), counted, atol=0.02)
+
+
+def test_threads_change_nothing(survey):
+    """One thread and three give the same entries (law)."""
+    one, three = (
+        sort_candidates(survey.octaves, survey.candidates, survey.lamp, survey.mm_per_px, threads=n)
+        for n in (1, 3)
+    )
+    np.testing.assert_array_equal(one.confidence, three.confidence)
+    np.testing.assert_array_equal(one.candidates.row, three.candidates.row)

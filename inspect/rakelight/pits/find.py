@@ -156,16 +156,20 @@ def drop_repeats(
     `candidates` come strongest first. Two are the same when their centres are within `near` of
     the larger diameter, their diameters within `ratio` and (with `keep_sign`) their signs agree.
     """
-    if len(candidates) < 2:
-        return candidates
+    return candidates.take(keep_first(candidates, near=near, ratio=ratio, keep_sign=keep_sign))
+
+
+def keep_first(
+    candidates: Candidates, *, near: float, ratio: float, keep_sign: bool = False
+) -> np.ndarray:
+    """Return which candidates have none before them, itself kept, that is the same: see `drop_repeats`."""
     places = np.column_stack([candidates.row, candidates.col])
     size, sign = candidates.diameter_px, np.sign(candidates.strength)
     first, second = near_pairs(places, size, near, ratio=ratio).T
-    larger, smaller = np.maximum(size[first], size[second]), np.minimum(size[first], size[second])
-    same = larger <= ratio * smaller
+    same = np.maximum(size[first], size[second]) <= ratio * np.minimum(size[first], size[second])
     if keep_sign:
         same &= sign[first] == sign[second]
-    return candidates.take(_keep_strongest(len(candidates), first[same], second[same]))
+    return _keep_strongest(len(candidates), first[same], second[same])
 
 
 def near_pairs(

@@ -48,6 +48,10 @@ class Answer:
     size_sd: np.ndarray
     lip: np.ndarray
 
+    def take(self, index: np.ndarray) -> "Answer":
+        """Return the answers at `index` (whole numbers or a mask)."""
+        return Answer(*(getattr(self, name)[index] for name in self.__slots__))
+
 
 @cache
 def load_weights(name: str = "sorter.npz") -> dict[str, np.ndarray]:

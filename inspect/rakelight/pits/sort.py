@@ -14,14 +14,18 @@ from ..core.flags import flag_bit
 from ..core.records import Lamp
 from ..core.settings import SortSettings
 from ..core.threads import Rooms, share_out
-from .find import Candidates, Octave, near_pairs
+from .find import Candidates, Octave, join_candidates, keep_first, near_pairs
 from .network import KINDS, N_OUTPUTS, Answer, glance, load_weights, run_network, split_outputs
 from .patches import cut_batch, describe_candidates, glance_batch, lamp_at_candidates, split_batches
 
 PIT = KINDS.index("pit")
 NOTHING = KINDS.index("nothing")
-GLANCE_PIT_FROM = 0.01  # so unsure that hardly a pit is lost; our choice on made-up faces
-GLANCE_MARK_FROM = 0.7  # marks are listed for orientation only, so only clear ones are looked at
+GLANCE_PIT_FROM = 0.02  # so unsure that hardly a pit is lost; our choice on made-up faces
+GLANCE_MARK_FROM = 0.85  # marks are listed for orientation only, so only clear ones are looked at
+MARK_NEAR, MARK_RATIO = (
+    1.0,
+    3.0,
+)  # of marks so near and so alike in size only the clearest is looked at; our choice
 SECOND_LOOK_FROM = 0.03  # first-look confidence that earns a second look; our choice
 KEPT_FROM = 0.05  # less sure candidates are forgotten; the ones between here and the list are for a person to raise
 UNKNOWN_SIDE_TRUST = (
@@ -204,16 +208,16 @@ def drop_overlaps(answer: Sorted, *, overlap_max: float = OVERLAP_MAX) -> Sorted
         )
     )
     answer = answer.take(order)
-    c = answer.candidates
-    keep, is_pit = np.ones(len(c), bool), answer.confidence > 0.5
-    for i, j in _touching_pairs(c):
-        if not (keep[i] and keep[j]) or (
-            is_pit[i] != is_pit[j] and c.diameter_px[j] > LIP_RATIO * c.diameter_px[i]
-        ):
-            continue
-        # What sits on the lip of a pit several times its size is nearly always a piece of that lip.
-        is_on_lip = c.diameter_px[i] > LIP_RATIO * c.diameter_px[j]
-        if _shared_share(c, i, j) > (LIP_OVERLAP_MAX if is_on_lip else overlap_max):
+    is_pit, size = answer.confidence > 0.5, answer.candidates.diameter_px
+    surer, other = _touching_pairs(answer.candidates)
+    shared = _share_circles(answer.candidates, surer, other)
+    # What sits on the lip of a pit several times its size is nearly always a piece of that lip.
+    is_on_lip = size[surer] > LIP_RATIO * size[other]
+    lies_on = shared > np.where(is_on_lip, LIP_OVERLAP_MAX, overlap_max)
+    lies_on &= (is_pit[surer] == is_pit[other]) | (size[other] <= LIP_RATIO * size[surer])
+    keep = np.ones(len(order), bool)
+    for i, j in zip(surer[lies_on].tolist(), other[lies_on].tolist(), strict=True):
+        if keep[i]:
             keep[j] = False
     return answer.take(keep)
 
@@ -235,7 +239,11 @@ def choose_by_glance(
         chances[batch] = glance(glances.T, numbers[batch])
 
     share_out(work, split_batches(candidates), threads=scene.threads)
-    return (chances[:, 0] > GLANCE_PIT_FROM) | (chances[:, 1] > GLANCE_MARK_FROM)
+    worth = chances[:, 0] > GLANCE_PIT_FROM
+    marks = np.flatnonzero(~worth & (chances[:, 1] > GLANCE_MARK_FROM))
+    marks = marks[np.argsort(-chances[marks, 1], kind="stable")]
+    worth[marks[keep_first(candidates.take(marks), near=MARK_NEAR, ratio=MARK_RATIO)]] = True
+    return worth
 
 
 def _look_twice(
@@ -248,24 +256,54 @@ def _look_twice(
     worth = choose_by_glance(scene, candidates, light)
     candidates, (toward_deg, angle_deg) = candidates.take(worth), (light[0][worth], light[1][worth])
     first, evidence = _look(scene, candidates, toward_deg, angle_deg)
-    chance = 1 - np.exp(first.logits[:, NOTHING] - _log_sum(first.logits))
-    hopeful = (calibrate(evidence) > SECOND_LOOK_FROM) | (chance > settings.mark_confidence_min)
-    moved = refine(candidates, first, toward_deg, scene.octaves).take(hopeful)
-    toward_deg, angle_deg = toward_deg[hopeful], angle_deg[hopeful]
-    second, evidence = _look(scene, moved, toward_deg, angle_deg)
-    shares = np.exp(second.logits - _log_sum(second.logits)[:, None])
-    kind = shares.argmax(axis=1)
+    moved = refine(candidates, first, toward_deg, scene.octaves)
+    hopeful = calibrate(evidence) > SECOND_LOOK_FROM
+    # A mark is settled by the first look: where exactly it lies and how large it is decides nothing.
+    marked = ~hopeful & (
+        1 - np.exp(first.logits[:, NOTHING] - _log_sum(first.logits)) > settings.mark_confidence_min
+    )
+    marks = _settle(
+        first.take(marked), evidence[marked], moved.take(marked), (toward_deg[marked], trust)
+    )
+    moved, toward_deg = moved.take(hopeful), toward_deg[hopeful]
+    second, evidence = _look(scene, moved, toward_deg, angle_deg[hopeful])
     placed = refine(moved, second, toward_deg, scene.octaves)
-    placed = replace(placed, diameter_px=correct_size(placed.diameter_px, evidence))
-    answer = Sorted(
-        placed, kind, calibrate(evidence, trust=trust), shares.max(axis=1),
-        second.size_sd * load_weights()["size_correction"][-1], second.lip, toward_deg, evidence, np.zeros(len(kind), np.int64),
-    )  # fmt: skip
-    is_mark = (kind != NOTHING) & (kind != PIT)
+    answer = join_sorted(_settle(second, evidence, placed, (toward_deg, trust)), marks)
+    is_mark = (answer.kind != NOTHING) & (answer.kind != PIT)
     listed = (answer.confidence >= KEPT_FROM) | (
         is_mark & (answer.kind_confidence >= settings.mark_confidence_min)
     )
     return drop_overlaps(answer.take(listed))
+
+
+def join_sorted(one: Sorted, other: Sorted) -> Sorted:
+    """Return the entries of both."""
+    rest = (
+        np.concatenate([getattr(one, name), getattr(other, name)])
+        for name in Sorted.__slots__
+        if name != "candidates"
+    )
+    return Sorted(join_candidates([one.candidates, other.candidates]), *rest)
+
+
+def _settle(
+    answer: Answer, evidence: np.ndarray, placed: Candidates, light: tuple[np.ndarray, float]
+) -> Sorted:
+    """What the last look at each candidate says of it: kind, confidence, size and lip."""
+    toward_deg, trust = light
+    shares = np.exp(answer.logits - _log_sum(answer.logits)[:, None])
+    kind = shares.argmax(axis=1)
+    return Sorted(
+        candidates=replace(placed, diameter_px=correct_size(placed.diameter_px, evidence)),
+        kind=kind,
+        confidence=calibrate(evidence, trust=trust),
+        kind_confidence=shares.max(axis=1),
+        size_sd=answer.size_sd * load_weights()["size_correction"][-1],
+        lip=answer.lip,
+        toward_deg=toward_deg,
+        evidence=evidence,
+        flags=np.zeros(len(kind), np.int64),
+    )
 
 
 def _look(
@@ -323,20 +361,18 @@ def _logistic(x: np.ndarray) -> np.ndarray:
     return 1 / (1 + np.exp(-np.clip(x, -40, 40)))
 
 
-def _touching_pairs(c: Candidates) -> list[list[int]]:
+def _touching_pairs(c: Candidates) -> tuple[np.ndarray, np.ndarray]:
     """Pairs (surer, less sure) whose circles may touch, in order of the surer one."""
-    return near_pairs(np.column_stack([c.row, c.col]), c.diameter_px, 1.0).tolist()
+    return tuple(near_pairs(np.column_stack([c.row, c.col]), c.diameter_px, 1.0).T)
 
 
-def _shared_share(c: Candidates, i: int, j: int) -> float:
+def _share_circles(c: Candidates, i: np.ndarray, j: np.ndarray) -> np.ndarray:
     """Share of the smaller of two circles that lies in the larger (lens area over circle area)."""
-    gap = float(np.hypot(c.row[i] - c.row[j], c.col[i] - c.col[j]))
-    a, b = sorted((float(c.diameter_px[i]) / 2, float(c.diameter_px[j]) / 2))
-    if gap >= a + b:
-        return 0.0
-    if gap <= b - a:
-        return 1.0
-    at_a = np.arccos((gap**2 + a**2 - b**2) / (2 * gap * a))
-    at_b = np.arccos((gap**2 + b**2 - a**2) / (2 * gap * b))
+    row, col, size = (values.astype(float) for values in (c.row, c.col, c.diameter_px))
+    gap = np.hypot(row[i] - row[j], col[i] - col[j])
+    a, b = np.minimum(size[i], size[j]) / 2, np.maximum(size[i], size[j]) / 2
+    safe = np.maximum(gap, 1e-9)
+    at_a = np.arccos(np.clip((safe**2 + a**2 - b**2) / (2 * safe * a), -1, 1))
+    at_b = np.arccos(np.clip((safe**2 + b**2 - a**2) / (2 * safe * b), -1, 1))
     lens = a**2 * (at_a - np.sin(2 * at_a) / 2) + b**2 * (at_b - np.sin(2 * at_b) / 2)
-    return float(lens / (np.pi * a**2))
+    return np.select([gap >= a + b, gap <= b - a], [0.0, 1.0], lens / (np.pi * a**2))
