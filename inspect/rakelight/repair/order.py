@@ -1,5 +1,8 @@
 """In which order: the way from pit to pit, and the steps of the work with their waits."""
 
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -8,6 +11,7 @@ from .fields import FieldGrid, divide_face
 STRETCHES = (1, 2, 3)
 LONGEST_MOVED = 150  # pits in one field up to which stretches are moved too; speed, our choice
 N_SWEEPS = 30  # rounds of shortening the way inside one field; it usually stops far earlier
+LONGEST_TABLED = 1500  # pits in one field up to which all distances are kept in a table; 18 MB
 LONGEST_SHORTENED = 4000  # pits; a longer list keeps the strip order, which is already short
 
 
@@ -81,54 +85,71 @@ def _exit_corner(grid: FieldGrid, field: int) -> np.ndarray:
 
 
 def _nearest_order(points: np.ndarray, start: np.ndarray) -> np.ndarray:
-    left = np.ones(len(points), bool)
-    here, order = start, []
-    for _ in range(len(points)):
-        distance = np.where(left, np.hypot(*(points - here).T), np.inf)
-        nearest = int(np.argmin(distance))
-        order.append(nearest)
-        left[nearest] = False
-        here = points[nearest]
-    return np.array(order, int)
+    x, y = np.ascontiguousarray(points[:, 0]), np.ascontiguousarray(points[:, 1])
+    order, taken, (here_x, here_y) = np.empty(len(points), int), np.zeros(len(points)), start
+    for k in range(len(points)):
+        distance = np.hypot(x - here_x, y - here_y)
+        distance += taken
+        order[k] = nearest = int(distance.argmin())
+        taken[nearest] = np.inf
+        here_x, here_y = x[nearest], y[nearest]
+    return order
 
 
 def _undo_crossings(nodes: np.ndarray, order: np.ndarray) -> np.ndarray:
     """Reverse stretches of the way as long as that makes it shorter; both ends stay."""
-    order = order.copy()
+    order, measure = order.copy(), _measure_gaps(nodes)
     for _ in range(N_SWEEPS):
         is_shorter = False
+        step = _measure_steps(nodes, order)
         for i in range(len(nodes) - 3):
-            way = nodes[order]
-            step = np.hypot(*np.diff(way, axis=0).T)
-            to_far = np.hypot(*(way[i] - way[i + 2 : -1]).T)
-            to_next = np.hypot(*(way[i + 1] - way[i + 3 :]).T)
-            gain = to_far + to_next - step[i] - step[i + 2 :]
-            best = int(np.argmin(gain))
+            gain = measure(order[i])[order[i + 2 : -1]]
+            gain += measure(order[i + 1])[order[i + 3 :]]
+            gain -= step[i] + step[i + 2 :]
+            best = int(gain.argmin())
             if gain[best] < -1e-9:
                 order[i + 1 : i + 3 + best] = order[i + 1 : i + 3 + best][::-1]
+                step = _measure_steps(nodes, order)
                 is_shorter = True
         if not is_shorter:
             break
     return order
 
 
+def _measure_gaps(nodes: np.ndarray) -> Callable[[int], np.ndarray]:
+    """The distances of all nodes from one: from a table while that is small, worked out where it is not."""
+    x, y = nodes.T
+    if len(nodes) > LONGEST_TABLED:
+        return lambda one: np.hypot(x - x[one], y - y[one])
+    table = np.hypot(np.subtract.outer(x, x), np.subtract.outer(y, y))
+    return lambda one: table[one]
+
+
+def _measure_steps(nodes: np.ndarray, order: np.ndarray) -> np.ndarray:
+    return np.hypot(*np.diff(nodes[order], axis=0).T)
+
+
 def _move_stretches(nodes: np.ndarray, order: np.ndarray) -> np.ndarray:
     """Move one to three neighbours to where they lengthen the way least; both ends stay."""
+    measure = _measure_gaps(nodes)
+    step = _measure_steps(nodes, order)
     for length in STRETCHES:
         for i in range(1, len(nodes) - length):
-            way = nodes[order]
-            first, last = way[i], way[i + length - 1]
-            rest = np.delete(order, np.s_[i : i + length])
-            around = nodes[rest]
-            gap = np.hypot(*np.diff(around, axis=0).T)
-            to_first, to_last = np.hypot(*(around - first).T), np.hypot(*(around - last).T)
+            first, last, after = order[i], order[i + length - 1], order[i + length :]
+            rest = np.concatenate([order[:i], after])
+            gap = np.concatenate(
+                [step[: i - 1], measure(order[i - 1])[after[:1]], step[i + length :]]
+            )
+            to_first, to_last = measure(first)[rest], measure(last)[rest]
             forward = to_first[:-1] + to_last[1:] - gap
             backward = to_last[:-1] + to_first[1:] - gap
-            best = int(np.argmin(np.minimum(forward, backward)))
-            if min(forward[best], backward[best]) < forward[i - 1] - 1e-9:
+            shorter = np.minimum(forward, backward)
+            best = int(shorter.argmin())
+            if shorter[best] < forward[i - 1] - 1e-9:
                 stretch = order[i : i + length]
                 stretch = stretch if forward[best] <= backward[best] else stretch[::-1]
                 order = np.insert(rest, best + 1, stretch)
+                step = _measure_steps(nodes, order)
     return order
 
 
