@@ -1,6 +1,7 @@
 """What grading works on: the pits as plain arrays and the face as placed windows."""
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,7 +19,8 @@ FALLBACK_MM = (500.0, 500.0)
 class PitArrays:
     """Pits as arrays of one length; unknown widths, uncertainties and depths are filled in.
 
-    depth_mm : NaN when unknown; is_depth_least : the depth is only a least depth.
+    depth_mm : NaN when unknown; is_depth_least : the depth is only a least depth; drawn : draws of what
+    might really be there, kept by `ranges.draw_pits` for the next scheme.
     """
 
     x_mm: np.ndarray
@@ -31,6 +33,7 @@ class PitArrays:
     is_depth_least: np.ndarray
     confidence: np.ndarray
     diameter_sd_mm: np.ndarray
+    drawn: dict[Any, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def n(self) -> int:

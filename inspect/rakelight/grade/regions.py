@@ -268,4 +268,6 @@ def _zone_places(agreed: Agreed, seen: SeenMap) -> Any:
 
 
 def _take(pits: PitArrays, rows: np.ndarray) -> PitArrays:
-    return PitArrays(**{name: getattr(pits, name)[rows] for name in PitArrays.__slots__})
+    return PitArrays(
+        **{name: getattr(pits, name)[rows] for name in PitArrays.__slots__ if name != "drawn"}
+    )
