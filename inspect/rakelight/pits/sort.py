@@ -26,6 +26,10 @@ MARK_NEAR, MARK_RATIO = (
     1.0,
     3.0,
 )  # of marks so near and so alike in size only the clearest is looked at; our choice
+HINT_NEAR, HINT_RATIO = (
+    0.7,
+    2.2,
+)  # of hints of one pit the clearest is looked at, the looks find its middle; our choice
 SECOND_LOOK_FROM = 0.03  # first-look confidence that earns a second look; our choice
 KEPT_FROM = 0.05  # less sure candidates are forgotten; the ones between here and the list are for a person to raise
 UNKNOWN_SIDE_TRUST = (
@@ -239,10 +243,16 @@ def choose_by_glance(
         chances[batch] = glance(glances.T, numbers[batch])
 
     share_out(work, split_batches(candidates), threads=scene.threads)
-    worth = chances[:, 0] > GLANCE_PIT_FROM
-    marks = np.flatnonzero(~worth & (chances[:, 1] > GLANCE_MARK_FROM))
-    marks = marks[np.argsort(-chances[marks, 1], kind="stable")]
-    worth[marks[keep_first(candidates.take(marks), near=MARK_NEAR, ratio=MARK_RATIO)]] = True
+    is_hint = chances[:, 0] > GLANCE_PIT_FROM
+    is_mark = ~is_hint & (chances[:, 1] > GLANCE_MARK_FROM)
+    worth = np.zeros(len(candidates), bool)
+    for chance, some, near, ratio in (
+        (chances[:, 0], is_hint, HINT_NEAR, HINT_RATIO),
+        (chances[:, 1], is_mark, MARK_NEAR, MARK_RATIO),
+    ):
+        index = np.flatnonzero(some)
+        index = index[np.argsort(-chance[index], kind="stable")]
+        worth[index[keep_first(candidates.take(index), near=near, ratio=ratio)]] = True
     return worth
 
 
