@@ -45,6 +45,7 @@ from .photo.read import read_photo
 from .pits.find import build_octaves, find_pits
 from .pits.measure import MeasuredPits, choose_pits, list_marks, measure_pits
 from .pits.sort import Sorted, sort_candidates
+from .pits.zones import find_zones, mark_pits
 from .repair.order import walk_pits
 from .repair.plan import plan_repair, read_rates
 from .scale.card import place_card, scale_from_card
@@ -201,7 +202,9 @@ def conclude(
     """Return the whole record: pits numbered, graded, rated for tone and planned for."""
     face = placed.face
     measured = number_pits(reading.measured, face.size_mm, settings.report.sheet_field_mm)
-    measured = dataclasses.replace(measured, pits=name_zones(measured.pits, given.zones))
+    crowds = find_zones(measured.pits, face, settings=settings.zones)
+    named = mark_pits(name_zones(measured.pits, given.zones), crowds)
+    measured = dataclasses.replace(measured, pits=named)
     grade = grade_measured(given, agreed, measured.pits, face, (reading.quality, settings))
     colour = read_colour(given, measured, reading.marks, settings)
     plan = make_plan(given, agreed, measured.pits, face, (grade, settings))
@@ -213,7 +216,7 @@ def conclude(
         face=face,
         pits=measured.pits,
         marks=reading.marks,
-        zones=given.zones,
+        zones=(*given.zones, *crowds.zones),
         grade=grade,
         colour=colour,
         plan=plan,
@@ -224,6 +227,7 @@ def conclude(
         limits_of_this_answer=state_limits(settings.find.smallest_mm),
         warnings=collect_warnings(placed, reading.lamp),
         evidence=measured.evidence,
+        scatter=crowds.scatter.to_mapping(),
     )
 
 

@@ -307,6 +307,7 @@ class Inspection:
     warnings: tuple[str, ...] = ()
     schema: int = SCHEMA
     evidence: pd.DataFrame = field(default_factory=lambda: make_table(EVIDENCE_COLUMNS))
+    scatter: dict[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

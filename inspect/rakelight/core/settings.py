@@ -147,6 +147,38 @@ class MeasureSettings(CheckedSettings):
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
+class ZoneSettings(CheckedSettings):
+    """Do the pits crowd anywhere?"""
+
+    fewest_pits: int = setting(10, "Faces with fewer pits are not tested for crowding.", low=3, high=1000)
+    n_random: int = setting(
+        99, "Random faces that the real one is held against.", low=19, high=9999,
+        source="99 random faces make 1 in 100 the smallest chance that can be stated (Monte Carlo test, from memory)",
+    )
+    tested_max: int = setting(300, "Faces with more pits are tested on a random choice of so many.", low=50, high=20_000)
+    chance_max: float = setting(
+        0.05, "Crowding that chance gives more often than this is not reported.", low=0.001, high=0.5
+    )
+    crowd_reach_mm: float = setting(
+        30.0, "Pits further apart than this never make a pitting area.", unit="mm", low=1, high=500
+    )
+    crowd_pits: int = setting(8, "Fewest pits of a pitting area or streak.", low=3, high=1000)
+    streak_ratio: float = setting(
+        4.0, "A pitting area this many times longer than wide is called a streak.", low=1.5, high=50
+    )
+    streak_width_mm: float = setting(
+        20.0, "Wider bands (four standard deviations across) are rows of pitting areas, not streaks.", unit="mm", low=1
+    )
+    honeycomb_gap: float = setting(
+        1.0, "Lips nearer than this share of the pits' mean diameter hang together as honeycomb.", low=0, high=3
+    )
+    honeycomb_pits: int = setting(12, "Fewest pits of a honeycomb patch.", low=4, high=1000)
+    honeycomb_open: float = setting(
+        0.2, "Least open share inside a honeycomb patch.", low=0.02, high=0.9
+    )
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
 class GradeSettings(CheckedSettings):
     """Which windows, which schemes?"""
 
@@ -444,6 +476,7 @@ class Settings(CheckedSettings):
     find: FindSettings = dataclasses.field(default_factory=FindSettings)
     sort: SortSettings = dataclasses.field(default_factory=SortSettings)
     measure: MeasureSettings = dataclasses.field(default_factory=MeasureSettings)
+    zones: ZoneSettings = dataclasses.field(default_factory=ZoneSettings)
     grade: GradeSettings = dataclasses.field(default_factory=GradeSettings)
     repair: RepairSettings = dataclasses.field(default_factory=RepairSettings)
     colour: ColourSettings = dataclasses.field(default_factory=ColourSettings)
