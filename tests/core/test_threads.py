@@ -2,9 +2,10 @@
 
 import threading
 
+import numpy as np
 import pytest
 
-from rakelight.core.threads import share_out
+from rakelight.core.threads import Room, share_out, start
 
 
 @pytest.mark.parametrize("threads", [1, 2, 3])
@@ -29,3 +30,26 @@ def test_trouble_in_a_part_reaches_the_caller():
     with pytest.raises(ZeroDivisionError):
         share_out(lambda k: 1 // k, [1, 0, 2])
     assert ["1", "2"] == share_out(str, [1, 2])
+
+
+def test_work_inside_of_work_is_done_on_the_spot():
+    """Parts that share out parts of their own come to an end, with all answers."""
+    inner = share_out(lambda k: share_out(lambda j: 10 * k + j, range(3)), range(4))
+    assert [[0, 1, 2], [10, 11, 12], [20, 21, 22], [30, 31, 32]] == inner
+
+
+def test_work_begun_goes_on_meanwhile():
+    """What was begun comes with its result, or its trouble, when it is asked for."""
+    assert 7 == start(lambda: 3 + 4).result()
+    with pytest.raises(ZeroDivisionError):
+        start(lambda: 1 // 0).result()
+
+
+def test_room_is_used_again():
+    """A smaller array asked for under the same name lies in the same memory; another name has its own."""
+    room = Room()
+    first = room.take("a", (4, 5))
+    assert (2, 3) == room.take("a", (2, 3)).shape
+    assert np.shares_memory(first, room.take("a", (2, 3)))
+    assert not np.shares_memory(first, room.take("b", (4, 5)))
+    assert np.uint8 == room.take("a", (4,), np.uint8).dtype

@@ -8,11 +8,13 @@ import math
 import os
 import threading
 from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from functools import cache
 from typing import Any
 
 import numpy as np
+
+_NAME = "rakelight-work"
 
 
 def share_out(work: Callable[[Any], Any], parts: Iterable[Any], *, threads: int = 2) -> list[Any]:
@@ -21,7 +23,7 @@ def share_out(work: Callable[[Any], Any], parts: Iterable[Any], *, threads: int 
     Parameters
     ----------
     work : callable
-        Must not call `share_out` itself: it would wait for the thread it runs on.
+        May call `share_out` itself; what it shares out is then done in its own thread.
     parts : iterable
     threads : int
         1 works in the caller's own thread.
@@ -29,15 +31,28 @@ def share_out(work: Callable[[Any], Any], parts: Iterable[Any], *, threads: int 
     Errors of the answer: the first error of a part is raised. Source: our choice.
     """
     parts = list(parts)
-    if threads < 2 or len(parts) < 2:
+    if threads < 2 or len(parts) < 2 or _is_one_of_ours():
         return [work(part) for part in parts]
     return list(_open_pool(os.getpid(), threads).map(work, parts))
+
+
+def start(work: Callable[[], Any]) -> Future[Any]:
+    """Return the promise of `work()`, done meanwhile in a thread of its own; `.result()` waits for it.
+
+    What fails is raised where the result is asked for. Source: our choice.
+    """
+    return _open_pool(os.getpid(), 1).submit(work)
+
+
+def _is_one_of_ours() -> bool:
+    """Whether this is a thread of a pool already: waiting for others of it could wait for ever."""
+    return threading.current_thread().name.startswith(_NAME)
 
 
 @cache
 def _open_pool(process: int, threads: int) -> ThreadPoolExecutor:
     """The threads of this process; a forked child has none of its parent's and opens its own."""
-    return ThreadPoolExecutor(max_workers=threads, thread_name_prefix="rakelight")
+    return ThreadPoolExecutor(max_workers=threads, thread_name_prefix=_NAME)
 
 
 class Room:

@@ -14,6 +14,7 @@ from ..core.settings import LightSettings
 from ..core.threads import share_out
 
 STRIP_ROWS = 128
+SAMPLE_STEP = 7  # the grain is read from every so many rows and columns
 _MAD_TO_SD = 1.4826  # of a normal distribution
 _LINEAR_MIN = 1e-3  # darker than this is black; keeps the division finite
 
@@ -58,7 +59,8 @@ def flatten_light(
         _flatten_strip(relief, face, inverse, table, top)
 
     share_out(work, rows, threads=threads)
-    sample = relief[::7, ::7] if is_all_seen else relief[::7, ::7][face.seen[::7, ::7]]
+    some = slice(None, None, SAMPLE_STEP), slice(None, None, SAMPLE_STEP)
+    sample = relief[some] if is_all_seen else relief[some][face.seen[some]]
     return FlatPhoto(
         relief, background, robust_sd(sample), face.mm_per_px, None if is_all_seen else face.seen
     )

@@ -28,8 +28,9 @@ FINEST_PX = 5.0  # a pit needs no more pixels than this to be found; finer photo
 SEARCH_PX = (
     4.0  # and these are enough to notice it: its place and size are refined on the finer picture
 )
-BLOCK_PX = (384, 2048)  # rows, columns worked on at once
+BLOCK_PX = (384, 4096)  # rows, columns worked on at once
 SIZE_CLASSES = 3  # classes of size per octave in the search for repeats; speed only
+SAMPLE_STEP = 6  # the noise is read from every so many rows and columns at most
 MIN_SAMPLE = 40  # places that the noise of a block must be read from
 _MAD_TO_SD = 1.4826
 
@@ -193,21 +194,27 @@ def near_pairs(
     classes = np.floor(SIZE_CLASSES * np.log2(np.maximum(size, 1e-6))).astype(np.intp)
     members = [np.flatnonzero(classes == k) for k in np.unique(classes)]
     trees = [cKDTree(places[index]) for index in members]
-    keys = [np.empty(0, np.int64)]
-    for i, large in enumerate(members):
-        widest = size[large].max()
+
+    def work(i: int) -> np.ndarray:
+        """Pairs of which the larger is of class i, as one number each."""
+        large, keys = members[i], [np.empty(0, np.int64)]
         for j in range(i + 1):
             small = members[j]
             if size[large].min() > ratio * size[small].max():
                 continue
-            hits = trees[i].sparse_distance_matrix(trees[j], near * widest, output_type="ndarray")
+            hits = trees[i].sparse_distance_matrix(
+                trees[j], near * size[large].max(), output_type="ndarray"
+            )
             one, other = large[hits["i"]], small[hits["j"]]
             close = (hits["v"] <= near * np.maximum(size[one], size[other])) & (one != other)
             one, other = one[close], other[close]
             keys.append(
                 np.minimum(one, other).astype(np.int64) * len(size) + np.maximum(one, other)
             )
-    pairs = np.unique(np.concatenate(keys))
+        return np.concatenate(keys)
+
+    keys = share_out(work, range(len(members)))
+    pairs = np.unique(np.concatenate([np.empty(0, np.int64), *keys]))
     return np.column_stack(np.divmod(pairs, max(len(size), 1))).astype(np.intp)
 
 
@@ -337,7 +344,7 @@ def _peaks(
     """Places of greatest contrast among their eight neighbours that stand out of the seen face's noise."""
     top, bottom, left, right = inner
     seen, threshold = limits
-    step = max(1, min(6, min(bottom - top, right - left) // 40))
+    step = max(1, min(SAMPLE_STEP, min(bottom - top, right - left) // 32))
     some = slice(top, bottom, step), slice(left, right, step)
     sample = (far[some] - near[some]).ravel()
     if seen is not None:
