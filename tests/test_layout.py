@@ -28,6 +28,7 @@ LAYERS = (
     ("batch",),
     ("survey",),
     ("inspection", "compare", "log", "report"),
+    ("soft_light",),
     ("repair",),
     ("grade",),
     ("photo", "scale", "light", "pits", "colour", "simulate"),

@@ -95,6 +95,10 @@ class Numbers(click.ParamType):
 @click.option("--lamp-angle", type=float, help="Angle of the light above the face, degrees.")
 @click.option("--lamp-at", type=Numbers(3), help="Place of the lamp on the plan and its height: X,Y,H in mm.")
 @click.option("--soft-light", type=click.Path(path_type=Path), help="Soft-light photo of the same face, for the tone.")
+@click.option("--soft-corners", help="The slab's corners in the soft-light photo, when it is framed otherwise.")
+@click.option("--flat-field", type=click.Path(path_type=Path), help="A white sheet in the same light, same place.")
+@click.option("--turned", type=click.Path(path_type=Path), help="The slab turned by 180 degrees, same light and place.")
+@click.option("--patches", type=click.Path(path_type=Path), help="pits.csv from before the filling: do the fills show?")
 @click.option("--grey-card", type=Numbers(4, 5), help="Grey card on the slab: X,Y,W,H[,REFLECTANCE] in mm.")
 @click.option("--smallest", type=float, help="Smallest pit to count, mm (default 1).")
 @click.option("--scheme", "schemes", multiple=True, help="Grade by this scheme only; may be given again.")
@@ -146,6 +150,10 @@ def read_options(options: dict[str, Any]) -> tuple[Any, Any]:
         zones=read_zones(options["zones"]) if options["zones"] else (),
         lamp=read_lamp(options["lamp_from"], options["lamp_angle"], options["lamp_at"]),
         soft_light=options["soft_light"],
+        soft_corners_px=parse_corners(options["soft_corners"]),
+        flat_field=options["flat_field"],
+        turned=options["turned"],
+        patches=options["patches"],
         grey_card=options["grey_card"],
         schemes=options["schemes"] or None,
         agreed=options["agreed"],

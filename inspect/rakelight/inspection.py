@@ -93,6 +93,10 @@ class Given:
     lens: str | Path | None = None
     lamp: Lamp = field(default_factory=Lamp)
     soft_light: str | Path | None = None
+    soft_corners_px: Sequence[Sequence[float]] | None = None
+    flat_field: str | Path | None = None
+    turned: str | Path | None = None
+    patches: str | Path | None = None
     grey_card: tuple[float, ...] | None = None
     schemes: tuple[str, ...] | None = None
     agreed: str | Path | None = None
@@ -206,7 +210,7 @@ def conclude(
     named = mark_pits(name_zones(measured.pits, given.zones), crowds)
     measured = dataclasses.replace(measured, pits=named)
     grade = grade_measured(given, agreed, measured.pits, face, (reading.quality, settings))
-    colour = read_colour(given, measured, reading.marks, settings)
+    colour = read_colour(given, placed, reading, measured.pits, settings)
     plan = make_plan(given, agreed, measured.pits, face, (grade, settings))
     return Inspection(
         photos=placed.photos,
@@ -435,41 +439,28 @@ def number_pits(
 
 
 def read_colour(
-    given: Given,
-    measured: MeasuredPits,
-    marks: pd.DataFrame,
-    settings: Settings,
+    given: Given, placed: Placed, reading: Reading, pits: pd.DataFrame, settings: Settings
 ) -> ColourReport:
     """Return the tone of the face from the soft-light photo, or an empty report when there is none."""
     if given.soft_light is None:
         note = "No soft-light photo was given, so the tone was not measured."
         return ColourReport(make_table(COLOUR_COLUMNS), notes=(note,))
-    from .colour.balance import Shoot
-    from .colour.uniformity import measure_colour
+    from .soft_light import RakingFrame, SoftPhotos, read_tone
 
-    photo = read_photo(given.soft_light, settings=settings.photo)
-    scale, card = settle_scale(photo, given)
-    face = hide_what_is_no_face(
-        rectify_photo(photo, scale, threads=settings.find.threads), photo, scale, card, given
+    def place(
+        photo: Photo, changes: Mapping[str, Any], light: np.ndarray | None, scale: Scale | None
+    ) -> tuple[FaceMap, Scale, CardPose | None]:
+        own = dataclasses.replace(given, **changes)
+        known, card = settle_scale(photo, own) if scale is None else (scale, None)
+        seen = photo if light is None else dataclasses.replace(photo, rgb=light)
+        face = rectify_photo(seen, known, threads=settings.find.threads)
+        return hide_what_is_no_face(face, photo, known, card, own), known, card
+
+    frame = RakingFrame.of(given, placed.photos, placed.scale.size_mm)
+    leave_out = (pits, reading.marks)
+    return read_tone(
+        SoftPhotos.of(given), place, frame, leave_out=leave_out, zones=given.zones, settings=settings
     )
-    shoot = Shoot(exif=photo.exif, profile=photo.profile)
-    return measure_colour(
-        face,
-        grey=given.grey_card or _grey_of(card),
-        leave_out=(measured.pits, marks),
-        zones=given.zones,
-        shoot=shoot,
-        settings=settings.colour,
-    )
-
-
-def _grey_of(card: CardPose | None) -> tuple[float, float, float, float] | None:
-    """The card's own grey patch as x, y, width, height in slab mm."""
-    if card is None:
-        return None
-    patch = np.asarray(card.grey_patch_mm, float)
-    low, high = patch.min(axis=0), patch.max(axis=0)
-    return float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])
 
 
 def describe_photo(photo: Photo, kind: str) -> dict[str, Any]:

@@ -35,7 +35,7 @@ def rectify_photo(photo: Photo, scale: Scale, *, threads: int = 2) -> FaceMap:
     if _is_photo_itself(photo, scale):
         return FaceMap(photo.rgb, np.ones(photo.shape_px, bool), scale.mm_per_px)
     rows, cols = count_map_px(scale.size_mm, scale.mm_per_px)
-    rgb = np.empty((rows, cols, 3), np.uint8)
+    rgb = np.empty((rows, cols, 3), photo.rgb.dtype)  # a raw photo's light stays linear
     seen = np.empty((rows, cols), bool)
     with limit_threads(threads):
         for block in iterate_blocks((rows, cols), BLOCK_PX):
