@@ -133,7 +133,7 @@ def test_demo_names_what_it_wrote(tmp_path, capsys):
     assert 0 == run("demo", "--samples", SAMPLES, "--out", tmp_path / "demo")
     printed = capsys.readouterr().out
     written = [file for file in (tmp_path / "demo").rglob("*") if file.is_file()]
-    assert {"before", "after", "tilted", "plaster"} == {file.parent.name for file in written}
+    assert {"before", "after", "tilted", "plaster", "change"} == {file.parent.name for file in written}
     assert [] == [str(file) for file in written if str(file) not in printed]
 
 

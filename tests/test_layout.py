@@ -24,7 +24,9 @@ MAX_MODULE_LINES = 450
 LAYERS = (
     ("", "__main__"),
     ("screens", "cli"),
-    ("demo", "cli_app", "cli_batch", "cli_lens"),
+    ("demo", "cli_app", "cli_batch", "cli_lens", "cli_jobs", "cli_compare"),
+    ("cli_words",),
+    ("cli_log",),
     ("batch",),
     ("survey",),
     ("inspection", "compare", "log", "report"),

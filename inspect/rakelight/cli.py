@@ -15,7 +15,10 @@ import click
 from . import __version__
 from .cli_app import app
 from .cli_batch import batch
+from .cli_compare import compare
+from .cli_jobs import jobs
 from .cli_lens import lens
+from .cli_log import log_options, open_for_job, tell_kept
 from .core.errors import LampError, RakelightError, ScaleError
 from .core.units import parse_size_mm
 
@@ -105,11 +108,13 @@ class Numbers(click.ParamType):
 @click.option("--agreed", type=click.Path(path_type=Path), help="File with what was agreed with the client.")
 @click.option("--rates", type=click.Path(path_type=Path), help="File with the shop's own times and prices.")
 @click.option("--units", type=click.Choice(["mm", "in"]), default="mm", show_default=True)
-@click.option("--job", default="", help="Name of the job.")
+@click.option("--job", default="", help="Name of the job; the inspection and its photos are kept in its log.")
 @click.option("--slab-name", default="", help="Name of the slab.")
 @click.option("--stage", default="", help="Stage of the work, such as 'after demold'.")
 @click.option("--out", type=click.Path(path_type=Path), default=Path("inspection"), show_default=True)
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True)
+@click.option("--no-log", is_flag=True, help="Only print the job's name on the pages; keep nothing in the log.")
+@log_options
 def inspect_command(photos: tuple[Path, ...], out: Path, **options: Any) -> int:
     """Inspect one face: photo in, map, tables and work sheet out.
 
@@ -120,11 +125,13 @@ def inspect_command(photos: tuple[Path, ...], out: Path, **options: Any) -> int:
     from .survey import inspect_survey
 
     given, settings = read_options(options)
+    log = open_for_job(options)
     inspection = inspect_survey(photos, given, settings=settings, progress=say_progress)
     say_progress("writing the map and the pages")
     files = write_inspection(inspection, out, settings=settings.report)
     click.echo(summarise(inspection))
     click.echo("Written:\n" + "\n".join(f"  {file}" for file in files))
+    tell_kept(log, inspection, photos, options)
     return EXIT_DO_NOT_TRUST if inspection.quality.verdict == "retake" else 0
 
 
@@ -241,6 +248,8 @@ def demo_command(samples: Path, out: Path) -> int:
 
 
 cli.add_command(app)
+cli.add_command(compare)
+cli.add_command(jobs)
 cli.add_command(lens)
 cli.add_command(batch)
 

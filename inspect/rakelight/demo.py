@@ -10,9 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from .core.errors import PhotoError
-from .core.records import CHANGE_COLUMNS, Inspection, Lamp
+from .core.records import Inspection, Lamp
 from .core.settings import Settings
-from .core.tables import write_csv
 from .inspection import Given, inspect_photo
 from .report.folder import write_inspection
 
@@ -25,7 +24,11 @@ RUNS = (
 
 
 def run_demo(
-    samples: Path, out: Path, *, settings: Settings = Settings(), progress: Callable[[str], None] = lambda step: None
+    samples: Path,
+    out: Path,
+    *,
+    settings: Settings = Settings(),
+    progress: Callable[[str], None] = lambda step: None,
 ) -> Iterator[str]:
     """Inspect the sample photos into folders of `out` and yield the lines that say so.
 
@@ -45,7 +48,7 @@ def run_demo(
         files = write_inspection(surveys[name], out / name, settings=settings.report)
         yield f"{name}: {len(surveys[name].pits)} pits. Wrote"
         yield from (f"  {file}" for file in files)
-    yield from compare_panel(surveys, out, progress)
+    yield from compare_panel(surveys, samples, out, progress)
     yield f"Print this and take it to the slab: {out / 'before' / 'work_sheet.pdf'}"
 
 
@@ -62,7 +65,9 @@ def read_samples(samples: Path) -> dict[str, dict[str, Any]]:
         raise PhotoError(f"samples.toml in {samples} is damaged; bring it back.") from None
 
 
-def given_for(notes: dict[str, dict[str, Any]], samples: Path, raking: str, soft_light: str | None) -> Given:
+def given_for(
+    notes: dict[str, dict[str, Any]], samples: Path, raking: str, soft_light: str | None
+) -> Given:
     """Return what is known about one sample photo as a person would have said it."""
     try:
         return _given_for(notes, samples, raking, soft_light)
@@ -72,7 +77,9 @@ def given_for(notes: dict[str, dict[str, Any]], samples: Path, raking: str, soft
         ) from None
 
 
-def _given_for(notes: dict[str, dict[str, Any]], samples: Path, raking: str, soft_light: str | None) -> Given:
+def _given_for(
+    notes: dict[str, dict[str, Any]], samples: Path, raking: str, soft_light: str | None
+) -> Given:
     entry = notes[raking]
     lamp = (
         Lamp(at_mm=tuple(entry["lamp_at_mm"]), basis="said")
@@ -80,7 +87,9 @@ def _given_for(notes: dict[str, dict[str, Any]], samples: Path, raking: str, sof
         else Lamp(entry["lamp_from_deg"], entry["lamp_angle_deg"], basis="said")
     )
     soft = notes.get(soft_light or "", {})
-    grey = (*soft["grey_card_mm"], soft["grey_card_reflectance"]) if "grey_card_mm" in soft else None
+    grey = (
+        (*soft["grey_card_mm"], soft["grey_card_reflectance"]) if "grey_card_mm" in soft else None
+    )
     return Given(
         mm_per_px=entry.get("mm_per_px"),
         corners_px=entry.get("corners_px"),
@@ -88,15 +97,27 @@ def _given_for(notes: dict[str, dict[str, Any]], samples: Path, raking: str, sof
         lamp=lamp,
         soft_light=samples / soft_light if soft_light else None,
         grey_card=grey,
-        job={"job": "Pottery studio bench (made up)", "slab": entry["slab_name"], "stage": entry["stage"]},
+        job={
+            "job": "Pottery studio bench (made up)",
+            "slab": entry["slab_name"],
+            "stage": entry["stage"],
+        },
     )
 
 
-def compare_panel(surveys: dict[str, Inspection], out: Path, progress: Callable[[str], None]) -> Iterator[str]:
-    """Hold the repaired panel against itself before, write change.csv and yield what became of the pits."""
+def compare_panel(
+    surveys: dict[str, Inspection], samples: Path, out: Path, progress: Callable[[str], None]
+) -> Iterator[str]:
+    """Hold the repaired panel against itself before, write the change folder and yield what became of the pits."""
     from .compare.change import compare_surveys
+    from .compare.tones import measure_tones
+    from .report.comparison import write_comparison
 
     progress("comparing before and after")
-    comparison = compare_surveys(surveys["before"], surveys["after"])
-    file = write_csv(comparison.table, CHANGE_COLUMNS, out / "after" / "change.csv")
-    yield f"Before and after: {comparison.figures['sentence']} Wrote {file}"
+    before, after = surveys["before"], surveys["after"]
+    soft_light = next(soft for name, _, soft in RUNS if name == "after")
+    tones = measure_tones(compare_surveys(before, after), after, samples / soft_light)
+    comparison = compare_surveys(before, after, tones=tones)
+    files = write_comparison(comparison, before, after, out / "change")
+    yield f"Before and after: {comparison.figures['sentence']} Wrote"
+    yield from (f"  {file}" for file in files)

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from rakelight.core import codec
 from rakelight.core.errors import LogError
 from rakelight.core.records import (
     PIT_COLUMNS,
@@ -23,7 +24,6 @@ from rakelight.core.records import (
     Scale,
     make_table,
 )
-from rakelight.core import codec
 
 
 def same(one, other) -> bool:
@@ -110,6 +110,18 @@ def test_fingerprint_knows_the_same_again(make_inspection):
     assert codec.fingerprint_sheets(sheets) != codec.fingerprint_sheets(
         codec.pack_inspection(moved)[0]
     )
+
+
+def test_fingerprint_leaves_out_how_long_it_took(make_inspection):
+    """Two runs with one result have one fingerprint, however long the planner searched."""
+    made = make_inspection()
+    marks = set()
+    for seconds in (0.1, 0.2):
+        plan = dataclasses.replace(made.plan, figures={"seconds": seconds, "minutes": 12.0})
+        sheets, _ = codec.pack_inspection(dataclasses.replace(made, plan=plan))
+        assert str(seconds) in sheets["record.json"].decode()
+        marks.add(codec.fingerprint_sheets(sheets))
+    assert 1 == len(marks)
 
 
 def test_missing_fields_take_their_defaults(make_inspection):

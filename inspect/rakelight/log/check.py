@@ -9,8 +9,8 @@ from pathlib import Path
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from ..core.errors import LogError
 from ..core import codec
+from ..core.errors import LogError
 from .connection import Log, reading
 from .history import list_used_digests, remove_unused
 from .photos import hash_file

@@ -27,6 +27,7 @@ HEAD = "0002"
 FILE_NAME = "log.sqlite"
 PHOTO_FOLDER = "photos"
 ENVIRONMENT = "RAKELIGHT_LOG"
+PHOTOS_ENVIRONMENT = "RAKELIGHT_LOG_PHOTOS"
 WRITER_KEY = 7_265_436_841
 """Name of the one PostgreSQL lock that writers take in turn (any fixed number)."""
 
@@ -78,7 +79,8 @@ def open_log(
     ----------
     where : a folder (holds log.sqlite and photos/), a .sqlite file, or a postgresql:// address.
         Default: $RAKELIGHT_LOG, else rakelight in the person's data folder.
-    photos : folder of the kept photos; default beside the SQLite file. Needed with PostgreSQL.
+    photos : folder of the kept photos; default $RAKELIGHT_LOG_PHOTOS, else beside the SQLite file.
+        Needed with PostgreSQL.
 
     Raises
     ------
@@ -86,7 +88,8 @@ def open_log(
         One sentence: no right to write, not a job log, made by a newer version, no server.
     """
     settings = settings or LogSettings()
-    where = str(where or os.environ.get(ENVIRONMENT) or default_folder())
+    where = find_place(where)
+    photos = photos or os.environ.get(PHOTOS_ENVIRONMENT)
     if where.startswith(("postgresql:", "postgres:", "postgresql+psycopg:")):
         log = _open_server(where, photos, settings)
     else:
@@ -97,6 +100,11 @@ def open_log(
         log.close()
         raise
     return log
+
+
+def find_place(where: str | Path | None = None) -> str:
+    """Return where the log is: as said, else $RAKELIGHT_LOG, else the person's data folder."""
+    return str(where or os.environ.get(ENVIRONMENT) or default_folder())
 
 
 def default_folder() -> Path:
@@ -208,7 +216,10 @@ def _begin(connection: sa.Connection) -> None:
 
 def _open_server(address: str, photos: str | Path | None, settings: LogSettings) -> Log:
     if photos is None:
-        raise LogError("A log on a server needs a folder for its photos as well: name one.")
+        raise LogError(
+            "A log on a server needs a folder for its photos as well: name it with --log-photos or in "
+            f"{PHOTOS_ENVIRONMENT}."
+        )
     address = address.replace("postgres://", "postgresql://", 1)
     try:
         url = sa.make_url(address).set(drivername="postgresql+psycopg")

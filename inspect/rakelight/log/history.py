@@ -138,6 +138,21 @@ def list_history(log: Log, *, job_uid: str | None = None, row_uid: str | None = 
         return [row_values(line) for line in session.scalars(query)]
 
 
+def find_change(log: Log, number: str) -> str:
+    """Return the uid of a line of the history by at least six letters of its beginning."""
+    number = number.strip().lower()
+    if len(number) >= 6 and number.isalnum():
+        with reading(log) as session:
+            found = session.scalars(
+                sa.select(History.uid).where(History.uid.startswith(number))
+            ).all()
+        if len(found) == 1:
+            return found[0]
+    raise LogError(
+        f"The history has no change {number!r}; `rakelight jobs show JOB --history` gives their numbers."
+    )
+
+
 def purge_job(log: Log, uid: str, *, who: str = "", why: str = "") -> int:
     """Destroy a job that was put away, with its photos; returns how many files were removed.
 

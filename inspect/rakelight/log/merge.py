@@ -8,8 +8,8 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from ..core.errors import LogError
 from ..core import codec
+from ..core.errors import LogError
 from .bundle import LINKS
 from .connection import Log, plain_errors, writing
 from .history import find_job, write_history
@@ -115,7 +115,9 @@ def _check_same_job(session, row, kind, done, bundle) -> None:
     if job.uid != done.uid:
         raise LogError(f"{bundle.name} claims a {kind} of another job; do not import it.")
     if job.deleted_at is not None:
-        raise LogError(f"Job {job.name!r} was put away here; bring it back first.")
+        raise LogError(
+            f"Job {job.name!r} was put away here; bring it back with `rakelight jobs restore` first."
+        )
 
 
 def _differs(row: Base, record: dict[str, Any]) -> bool:

@@ -30,6 +30,9 @@ from .tables import (
     ZoneSum,
 )
 
+UID_LETTERS_MIN = 6
+"""So many letters of a record's uid are enough to name it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Question:
@@ -67,6 +70,22 @@ def list_jobs(log: Log, *, is_deleted: bool = False) -> pd.DataFrame:
     )  # fmt: skip
     with reading(log) as session:
         return _to_table(JOB_COLUMNS, session.execute(query).all(), day="last_day")
+
+
+def search_jobs(log: Log, words: str, *, is_deleted: bool = False) -> list[str]:
+    """Return the uids of the jobs whose name, client, site, words or notes hold these words."""
+    away = Job.deleted_at.is_not(None) if is_deleted else Job.deleted_at.is_(None)
+    with reading(log) as session:
+        return list(session.scalars(sa.select(Job.uid).where(away, _mentions(words))))
+
+
+def has_job(log: Log, job: str) -> bool:
+    """Whether there is a job of this name or uid that was not put away."""
+    query = sa.select(sa.func.count()).where(
+        sa.or_(Job.name == job, Job.uid == job), Job.deleted_at.is_(None)
+    )
+    with reading(log) as session:
+        return bool(session.scalar(query))
 
 
 def show_job(log: Log, job: str) -> dict[str, Any]:
@@ -121,6 +140,61 @@ def search_log(log: Log, question: Question) -> pd.DataFrame:
         mixes = _list_mixes(session, {row[5] for row in rows}, question.zone)
     filled = [(*row[:5], mixes.get(row[5], ""), *row[6:]) for row in rows]
     return _to_table(FOUND_COLUMNS, filled, day="day")
+
+
+def find_inspection(log: Log, words: str) -> str:
+    """Return the uid of the inspection that a person names.
+
+    words : its uid or at least six letters of its beginning, or job/slab/stage, job/stage or
+    job/slab as they stand in the log; of several surveys with that name the latest is meant.
+
+    Raises
+    ------
+    LogError
+        Nothing or more than one slab is called so.
+    """
+    found, asked = search_log(log, Question()), words.strip().casefold()
+    starts = found["inspection"].str.startswith(asked)
+    if len(asked) >= UID_LETTERS_MIN and starts.sum() == 1:
+        return str(found["inspection"][starts].iloc[0])
+    names = found[["job", "slab", "stage"]].apply(lambda part: part.str.casefold())
+    job, slab, stage = names["job"], names["slab"], names["stage"]
+    is_named = (asked == job + "/" + slab + "/" + stage) | (asked == job + "/" + slab)
+    is_named |= asked == job + "/" + stage
+    rows = found[is_named]
+    if rows.empty:
+        raise LogError(
+            f"The log has no survey {words!r}; write it as job/slab/stage, or its number from "
+            "`rakelight jobs show`."
+        )
+    if rows[["job", "slab"]].drop_duplicates().shape[0] > 1:
+        raise LogError(f"Several slabs have a survey {words!r}; write job/slab/stage.")
+    return str(rows["inspection"].iloc[0])
+
+
+def list_series(log: Log, uid: str) -> list[str]:
+    """Return the uids of the slab's surveys in order of time, up to and with this inspection.
+
+    Of a survey that was inspected more than once the latest counts, of the last survey this one.
+    """
+    with reading(log) as session:
+        row = session.scalars(sa.select(StoredInspection).where(StoredInspection.uid == uid)).one()
+        survey = session.get_one(Survey, row.survey_id)
+        query = (
+            sa.select(StoredInspection.uid, Survey.id)
+            .join(Survey)
+            .where(
+                Survey.slab_id == survey.slab_id,
+                Survey.deleted_at.is_(None),
+                sa.or_(
+                    Survey.taken_at < survey.taken_at,
+                    sa.and_(Survey.taken_at == survey.taken_at, Survey.id < survey.id),
+                ),
+            )
+            .order_by(Survey.taken_at, Survey.id, StoredInspection.id)
+        )
+        latest = {number: found for found, number in session.execute(query)}
+    return [*latest.values(), uid]
 
 
 def _conditions(question: Question, largest, n_reopened) -> list[sa.ColumnElement[bool]]:

@@ -17,10 +17,10 @@ import pandas as pd
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from ..core import codec
 from ..core.checks import is_finite
 from ..core.errors import LogError
 from ..core.records import Comparison, Inspection
-from ..core import codec
 from .connection import Log, plain_errors, reading, writing
 from .history import get_row, write_history
 from .photos import Waiting
@@ -153,7 +153,9 @@ def save_inspection(
         if face_file:
             stack.callback(log.photos.drop, face_file)
         with writing(log) as session:
-            survey = _find_or_make_survey(session, place, photos, waiting, who)
+            survey = _find_or_make_survey(
+                session, place, _name_photos(photos, waiting, inspection), sheets, who
+            )
             uid, is_new = _keep_inspection(session, survey, inspection, sheets, face_file, who)
             for file in [*waiting, *([face_file] if face_file and is_new else [])]:
                 log.photos.accept(file)
@@ -276,52 +278,62 @@ def _copy_photo(log: Log, path: str | Path, inspection: Inspection, stack: ExitS
     return file
 
 
+def _name_photos(
+    paths: Sequence[str | Path], files: list[Waiting], inspection: Inspection
+) -> list[Photo]:
+    """Rows of the photos, each once, with the name of its file and what it was taken for."""
+    kinds = {photo.get("sha256"): photo.get("kind") for photo in inspection.photos}
+    rows: dict[str, Photo] = {}
+    for path, file in zip(paths, files, strict=True):
+        rows.setdefault(
+            file.sha256,
+            Photo(
+                sha256=file.sha256,
+                suffix=file.suffix,
+                n_bytes=file.n_bytes,
+                name=Path(path).name,
+                kind=kinds.get(file.sha256) or "raking",
+            ),
+        )
+    return list(rows.values())
+
+
 def _find_or_make_survey(
-    session: Session,
-    place: SurveyPlace,
-    paths: Sequence[str | Path],
-    files: list[Waiting],
-    who: str,
+    session: Session, place: SurveyPlace, photos: list[Photo], sheets: codec.Sheets, who: str
 ) -> Survey:
     slab = _find_or_make_slab(session, place, who)
-    wanted = {file.sha256 for file in files}
-    if wanted:
-        rows = session.scalars(
-            sa.select(Survey).where(
-                Survey.slab_id == slab.id, Survey.stage == place.stage, Survey.deleted_at.is_(None)
-            )
-        )
-        for row in rows:
-            if wanted == set(
-                session.scalars(sa.select(Photo.sha256).where(Photo.survey_id == row.id))
-            ):
-                return row
+    found = _find_survey(session, slab, place.stage, photos, sheets)
+    if found is not None:
+        return found
     taken_at = place.taken_at or now_utc()
     survey = Survey(
         slab_id=slab.id, stage=place.stage, taken_at=taken_at, note=place.note,
         age_days=_find_age(session, slab, taken_at),
     )  # fmt: skip
     _add(session, survey, who=who)
-    seen = set()
-    for path, file in zip(paths, files, strict=True):
-        if file.sha256 not in seen:
-            seen.add(file.sha256)
-            _add_photo(session, survey, Path(path).name, file, who)
+    for photo in photos:
+        photo.survey_id = survey.id
+        _add(session, photo, who=who)
     return survey
 
 
-def _add_photo(session: Session, survey: Survey, name: str, file: Waiting, who: str) -> None:
-    _add(
-        session,
-        Photo(
-            survey_id=survey.id,
-            sha256=file.sha256,
-            suffix=file.suffix,
-            n_bytes=file.n_bytes,
-            name=name,
-        ),
-        who=who,
+def _find_survey(
+    session: Session, slab: Slab, stage: str, photos: list[Photo], sheets: codec.Sheets
+) -> Survey | None:
+    """The survey of the same slab and stage with the same photos; without photos, with this result."""
+    here = sa.select(Survey).where(
+        Survey.slab_id == slab.id, Survey.stage == stage, Survey.deleted_at.is_(None)
     )
+    if not photos:
+        mark = codec.fingerprint_sheets(sheets)
+        same = here.join(StoredInspection).where(StoredInspection.fingerprint == mark)
+        return session.scalars(same).first()
+    wanted = {photo.sha256 for photo in photos}
+    for row in session.scalars(here):
+        kept = session.scalars(sa.select(Photo.sha256).where(Photo.survey_id == row.id))
+        if wanted == set(kept):
+            return row
+    return None
 
 
 def _find_or_make_slab(session: Session, place: SurveyPlace, who: str) -> Slab:
@@ -331,7 +343,8 @@ def _find_or_make_slab(session: Session, place: SurveyPlace, who: str) -> Slab:
         _add(session, job, who=who)
     elif job.deleted_at is not None:
         raise LogError(
-            f"Job {place.job!r} was put away; bring it back first or choose another name."
+            f"Job {place.job!r} was put away; bring it back with `rakelight jobs restore` or choose "
+            "another name."
         )
     slab = _find_slab(session, job, place.slab)
     if slab is None:

@@ -4,7 +4,9 @@ import json
 from pathlib import Path
 from typing import Any
 
-from rakelight.core.records import CHANGE_COLUMNS, Comparison, Inspection
+import pandas as pd
+
+from rakelight.core.records import CHANGE_COLUMNS, LIFE_COLUMNS, Comparison, Inspection
 from rakelight.core.settings import ReportSettings
 from rakelight.core.tables import format_csv, to_plain
 
@@ -21,7 +23,8 @@ COMPARISON_FOLDER = FolderKind(
         "before_after.png",
         "report.pdf",
         "report.html",
-    )
+    ),
+    frozenset({"life.csv"}),
 )
 
 
@@ -32,6 +35,7 @@ def write_comparison(
     out_dir: str | Path,
     *,
     settings: ReportSettings | None = None,
+    lines: pd.DataFrame | None = None,
 ) -> list[Path]:
     """Write the files of one comparison into a folder, moved into place whole; return their paths.
 
@@ -45,6 +49,8 @@ def write_comparison(
         Folder to make, or an older comparison to replace.
     settings : ReportSettings
         Units, paper, language, the shop's own name and logo.
+    lines : DataFrame, optional
+        LIFE_COLUMNS: every pit over all surveys of the slab; written as life.csv.
 
     Raises
     ------
@@ -60,8 +66,12 @@ def write_comparison(
         told = {"settings": settings, "change": change, "before": before}
         write_client_report(after, folder / "report.pdf", **told)
         write_html_report(after, folder / "report.html", **told)
+        if lines is not None:
+            text = format_csv(lines, LIFE_COLUMNS)
+            (folder / "life.csv").write_text(text, encoding="utf-8", newline="")
 
-    return write_folder(out_dir, COMPARISON_FOLDER, write)
+    paths = write_folder(out_dir, COMPARISON_FOLDER, write)
+    return paths if lines is None else [*paths, paths[0].with_name("life.csv")]
 
 
 def write_change(change: Comparison, folder: Path) -> list[Path]:

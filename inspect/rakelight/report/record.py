@@ -3,7 +3,7 @@
 What stands in the other files of a folder is for people and for other programs: rounded, worded,
 drawn. A later comparison and the job log need the record itself and the face's own pixels. The
 zip holds open formats, as a bundle of the job log does for each of its inspections
-(docs/bundle.md): record.json, one CSV per table, seen.png and face.jpg, the face seen squarely.
+(docs/job_log.md): record.json, one CSV per table, seen.png and face.jpg, the face seen squarely.
 """
 
 import dataclasses
