@@ -13,12 +13,14 @@ says little: the load is printed beside it.
 import argparse
 import json
 import os
+import resource
 import shutil
 import signal
 import subprocess
 import sys
 import tempfile
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -27,11 +29,22 @@ from PIL import Image
 
 from rakelight.simulate import Lamp, choose_recipe, simulate_photo
 
-SIZE_PX = (900, 675)  # 0.6 megapixels: cheap to make, and about a third of a second to inspect
+SIZE_PX = (480, 360)  # small photos, cheap to make
 N_FACES = 6
 N_WORKERS = 2
 N_IN_HAND = 2 * N_WORKERS  # two tasks per worker
 WORDS = ["--scale", "0.15", "--lamp", "270 15", "--stage", "after demold", "--job", "Plant"]
+
+
+@dataclass(frozen=True)
+class Took:
+    """How long a run took: seconds on the clock, and seconds of all processors together."""
+
+    seconds: float
+    spent_s: float
+
+    def __str__(self) -> str:
+        return f"{self.seconds:.1f} s ({self.spent_s:.1f} s of processors)"
 
 
 def make_photos(folder: Path, n: int) -> None:
@@ -84,15 +97,17 @@ def start(
         )
 
 
-def run(folder: Path, out: Path, *more: object, log: object = None) -> float:
-    """Run the command to its end and return the seconds it took."""
-    started = time.monotonic()
+def run(folder: Path, out: Path, *more: object, log: object = None) -> Took:
+    """Run the command to its end and return the seconds it took, on the clock and of processors."""
+    before, started = resource.getrusage(resource.RUSAGE_CHILDREN), time.monotonic()
     code = start(folder, out, *more, log=log).wait()
     if code:
         raise SystemExit(
             f"ended with {code}: {(out.parent / f'{out.name}.txt').read_text()[-800:]}"
         )
-    return time.monotonic() - started
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    spent_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return Took(time.monotonic() - started, spent_s)
 
 
 def read_summary(out: Path) -> str:
@@ -132,12 +147,12 @@ def measure_speed(folder: Path, scratch: Path) -> list[str]:
     two = run(folder, scratch / "two", "--workers", 2)
     is_same = read_summary(scratch / "one") == read_summary(scratch / "two")
     n = count_notes(scratch / "one")
-    lines.append(f"| 1 worker | {n} photos | {one:.1f} s | load before {load:.1f} |")
+    lines.append(f"| 1 worker | {n} photos | {one} | load before {load:.1f} |")
     lines.append(
-        f"| 2 workers | {n} photos | {two:.1f} s, {one / two:.2f}x | summaries the same: {is_same} |"
+        f"| 2 workers | {n} photos | {two}, {one.seconds / two.seconds:.2f}x | summaries the same: {is_same} |"
     )
     again = run(folder, scratch / "two", "--workers", 2)
-    lines.append(f"| run again | {n} photos known | {again:.1f} s | none measured |")
+    lines.append(f"| run again | {n} photos known | {again} | none measured |")
     return lines
 
 
@@ -163,7 +178,7 @@ def measure_dask(folder: Path, scratch: Path) -> list[str]:
             time.sleep(0.1)
         address = json.loads(place.read_text())["address"]
         processes += [subprocess.Popen(join, **quiet) for _ in range(2)]
-        seconds = run(folder, scratch / "dask", "--scheduler", address)
+        took = run(folder, scratch / "dask", "--scheduler", address)
         batch = start(folder, scratch / "lost", "--scheduler", address)
         half = len(list(folder.glob("*.jpg"))) // 2
         while count_notes(scratch / "lost") < half:
@@ -177,7 +192,7 @@ def measure_dask(folder: Path, scratch: Path) -> list[str]:
     wanted = read_summary(scratch / "two")
     logs = [read_log(scratch / name) for name in ("two", "dask", "lost")]
     return [
-        f"| Dask, 2 workers | {logs[1][1]} photos | {seconds:.1f} s | "
+        f"| Dask, 2 workers | {logs[1][1]} photos | {took} | "
         f"summary the same: {read_summary(scratch / 'dask') == wanted}, "
         f"records the same: {logs[1][2] == logs[0][2]} |",
         f"| Dask, a worker killed half-way | {logs[2][1]} photos | - | "
@@ -246,7 +261,7 @@ def measure_postgres(folder: Path, scratch: Path, address: str) -> list[str]:
     place = sa.make_url(address).set(database=name).render_as_string(hide_password=False)
     try:
         out, photos = scratch / "postgres", scratch / "photos"
-        seconds = run(folder, out, "--workers", 8, "--log-photos", photos, log=place)
+        took = run(folder, out, "--workers", 8, "--log-photos", photos, log=place)
         n_surveys, n_inspections, _ = read_log(out, place, photos)
         n = count_notes(out)
         state = pd.read_parquet(out / "summary.parquet")["state"].value_counts().to_dict()
@@ -255,7 +270,7 @@ def measure_postgres(folder: Path, scratch: Path, address: str) -> list[str]:
             connection.execute(sa.text(f"DROP DATABASE {name} WITH (FORCE)"))
         root.dispose()
     return [
-        f"| PostgreSQL, 8 writers | {n} photos | {seconds:.1f} s | "
+        f"| PostgreSQL, 8 writers | {n} photos | {took} | "
         f"{state}, surveys {n_surveys}, inspections {n_inspections} |"
     ]
 
@@ -272,8 +287,9 @@ def main() -> None:
     options = parser.parse_args()
     scratch = options.scratch or Path(tempfile.mkdtemp(prefix="plant-"))
     folder = scratch / "photos_in"
-    folder.mkdir(parents=True, exist_ok=True)
-    make_photos(folder, options.photos)
+    if not folder.exists():
+        folder.mkdir(parents=True)
+        make_photos(folder, options.photos)
     parts = {
         "speed": lambda: measure_speed(folder, scratch),
         "dask": lambda: measure_dask(folder, scratch),

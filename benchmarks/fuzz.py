@@ -98,7 +98,7 @@ def run_case(kind: knocks.Kind, seed: int, number: int, sandbox: Path, outside: 
     if outside:
         ended = f"FINDING wrote outside: {outside[0]}"
         outside.clear()
-    return ended
+    return ended, seconds
 
 
 def work(name: str, seed: int, first: int, last: int) -> None:
@@ -110,17 +110,19 @@ def work(name: str, seed: int, first: int, last: int) -> None:
     watch_places(sandbox, outside)
     for number in range(first, last):
         print(json.dumps({"begin": number}), flush=True)
-        ended = run_case(kind, seed, number, sandbox, outside)
-        print(json.dumps({"number": number, "ended": ended}), flush=True)
+        ended, seconds = run_case(kind, seed, number, sandbox, outside)
+        peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000
+        told = {"number": number, "ended": ended, "seconds": seconds, "peak_mb": peak_mb}
+        print(json.dumps(told), flush=True)
         if "above 2 GB" in ended:
             return  # the peak stays: a fresh process for the rest
 
 
-def run_kind(name: str, seed: int, n: int) -> dict:
-    """Return the counts and findings of one kind, whatever its processes do."""
-    counts, findings, number = {"ok": 0, "refused": 0}, [], 0
+def run_kind(name: str, seed: int, n: int, first: int = 0) -> dict:
+    """Return the counts and findings of cases first to n of one kind, whatever its processes do."""
+    counts, findings, number = {"ok": 0, "refused": 0}, [], first
     started = time.monotonic()
-    peak_kb = 0
+    peak_mb = longest_s = 0.0
     while number < n:
         with tempfile.TemporaryDirectory(prefix="knocks-") as sandbox:
             environment = {
@@ -159,6 +161,7 @@ def run_kind(name: str, seed: int, n: int) -> dict:
                     clock.start()
                     continue
                 number = told["number"] + 1
+                peak_mb, longest_s = max(peak_mb, told["peak_mb"]), max(longest_s, told["seconds"])
                 ended = told["ended"]
                 if ended in counts:
                     counts[ended] += 1
@@ -168,40 +171,42 @@ def run_kind(name: str, seed: int, n: int) -> dict:
                 clock.cancel()
             trouble = process.stderr.read()[-400:]
             process.wait()
-            peak_kb = max(peak_kb, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)
             if process.returncode != 0:
                 findings.append((begun, f"process ended with {process.returncode} {trouble}"))
                 number = begun + 1
     return {
         "kind": name,
-        "n": n,
+        "n": n - first,
         **counts,
         "findings": findings,
         "minutes": (time.monotonic() - started) / 60,
-        "peak_mb": peak_kb / 1000,
+        "longest_s": longest_s,
+        "peak_mb": peak_mb,
     }
 
 
 def write_table(results: list[dict], seed: int) -> str:
-    """Return the table in Markdown."""
+    """Return the table in Markdown; parts of one kind are put together."""
     lines = [
         f"Seed {seed}.",
         "",
-        "| kind | cases | read | refused with one sentence | findings | minutes |",
-        "|---|---|---|---|---|---|",
+        "| kind | cases | read | refused with one sentence | findings | longest, s of processor | peak, MB |",
+        "|---|---|---|---|---|---|---|",
     ]
-    lines += [
-        f"| {r['kind']} | {r['n']} | {r['ok']} | {r['refused']} | {len(r['findings'])} | {r['minutes']:.1f} |"
-        for r in results
-    ]
-    for result in results:
-        shown = {}
-        for number, words in result["findings"]:
+    notes = []
+    for name in dict.fromkeys(result["kind"] for result in results):
+        parts = [result for result in results if result["kind"] == name]
+        n, ok, refused = (sum(part[key] for part in parts) for key in ("n", "ok", "refused"))
+        found = [finding for part in parts for finding in part["findings"]]
+        longest_s, peak_mb = (max(part[key] for part in parts) for key in ("longest_s", "peak_mb"))
+        lines.append(
+            f"| {name} | {n} | {ok} | {refused} | {len(found)} | {longest_s:.1f} | {peak_mb:.0f} |"
+        )
+        shown: dict[str, int] = {}
+        for number, words in found:
             shown.setdefault(words, number)
-        lines += [
-            f"- {result['kind']} {number}: {words}" for words, number in list(shown.items())[:30]
-        ]
-    return "\n".join(lines)
+        notes += [f"- {name} {number}: {words}" for words, number in list(shown.items())[:30]]
+    return "\n".join([*lines, *notes])
 
 
 def main() -> None:
@@ -212,6 +217,13 @@ def main() -> None:
     parser.add_argument("--n", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--kinds", nargs="*", default=[kind.name for kind in knocks.KINDS])
+    parser.add_argument("--first", type=int, default=0, help="go on from this case")
+    parser.add_argument(
+        "--save", type=Path, help="file that keeps the results, a line for each part"
+    )
+    parser.add_argument(
+        "--table", action="store_true", help="only print the table of what --save keeps"
+    )
     parser.add_argument("--work", nargs=4)
     parser.add_argument("--one", nargs=2)
     options = parser.parse_args()
@@ -224,14 +236,18 @@ def main() -> None:
         case = kind.make(random.Random(f"{options.seed} {kind.name} {options.one[1]}"), folder)
         print(repr(case)[:2000])
         return print(kind.read(case))
+    if options.table:
+        parts = [json.loads(line) for line in options.save.read_text().splitlines()]
+        return print(write_table(parts, options.seed))
     results = []
     for kind in knocks.KINDS:
         if kind.name in options.kinds:
-            results.append(run_kind(kind.name, options.seed, max(1, round(options.n * kind.share))))
-            print(
-                write_table(results[-1:], options.seed).split("|---|---|---|---|---|---|\n")[-1],
-                flush=True,
-            )
+            n, first = (max(1, round(m * kind.share)) for m in (options.n, options.first))
+            results.append(run_kind(kind.name, options.seed, n, first if options.first else 0))
+            print("\n".join(write_table(results[-1:], options.seed).splitlines()[4:]), flush=True)
+            if options.save:
+                with options.save.open("a") as file:
+                    file.write(json.dumps(results[-1]) + "\n")
     print(write_table(results, options.seed))
     return None
 

@@ -336,6 +336,19 @@ def read_photo_file(path: Path) -> Any:
     return photo.shape_px
 
 
+ODD_CORNERS = (
+    ((0, 0), (9, 0), (9, 9), (0, 9)),
+    ((0, 0),) * 4,
+    ((5, 5), (60, 5), (5, 60), (60, 60)),
+    ((0, 0), (63, 2), (60, 63), (1, 60)),
+)
+ODD_ZONES = (
+    ({"name": "A", "kind": "pour", "outline_mm": [[0, 0], [5, 0], [5, 5]]},),
+    ({"name": "o", "kind": "opening", "outline_mm": [[-9, -9], [999, -9], [999, 999], [-9, 999]]},),
+    ({"name": "s", "kind": "slab", "outline_mm": [[1, 1], [8, 2], [7, 9], [2, 8]]},),
+)
+
+
 def make_face(rng: random.Random, folder: Path) -> dict[str, Any]:
     """Return a readable but odd photo and odd words about it."""
     pixels = np.random.default_rng(rng.randrange(2**32))
@@ -357,13 +370,10 @@ def make_face(rng: random.Random, folder: Path) -> dict[str, Any]:
         )
     path = write(folder, "face.png", _save(Image.fromarray(rgb), "PNG"))
     words = {
-        "mm_per_px": rng.choice((0.15, 0.02, 3.0, 1e-9, 1e9, 0.0, -1.0, float("nan"))),
-        "corners_px": rng.choice((None, ((0, 0), (9, 0), (9, 9), (0, 9)), ((0, 0),) * 4, ((5, 5), (60, 5), (5,
-        60), (60, 60)))),
+        "mm_per_px": rng.choice((0.15, 0.15, 0.15, 0.3, 0.02, 3.0, 1e-9, 1e9, 0.0, float("nan"))),
+        "corners_px": rng.choice((None, None, None, None, *ODD_CORNERS)),
         "lamp": rng.choice((None, (270.0, 15.0), (0.0, 90.0), (float("nan"), 15.0), (10.0, -3.0), (1e9, 1e9))),
-        "zones": rng.choice(((), ({"name": "A", "kind": "pour", "outline_mm": [[0, 0], [5, 0], [5, 5]]},),
-                             ({"name": "o", "kind": "opening", "outline_mm": [[-9, -9], [999, -9], [999, 999],
-                             [-9, 999]]},))),
+        "zones": rng.choice(((), *ODD_ZONES)),
     }  # fmt: skip
     return {"path": path, **words}
 
@@ -383,7 +393,7 @@ def inspect_face(case: dict[str, Any]) -> Any:
 # --- hand-written files -----------------------------------------------------------------------
 
 AGREED = (
-    'smallest_mm = 1.5\nscheme = "aci_svr"\nclass = "2"\narea_percent = 0.6\nper_ft2 = 5\nlargest_mm = 6.0\n'
+    'smallest_mm = 1.5\nscheme = "aci_svr"\nclass = "SVR3"\narea_percent = 0.6\nper_ft2 = 5\nlargest_mm = 6.0\n'
     "window_mm = [600, 600]\n"
     'viewing_distance_mm = 600\nsample = "trial 3"\nsigned_on = 2026-03-02\n\n[[faces]]\nname = "top"\n'
     "counts = true\nper_m2 = 40\n\n"
@@ -904,6 +914,18 @@ def _of(module: str, name: str) -> Read:
 
     return read
 
+
+BASES = {
+    "agreed.toml": AGREED,
+    "marks.toml": MARKS,
+    "rates.toml": RATES,
+    "lens.toml": LENS,
+    "zones": ZONES,
+    "schemes.toml": SCHEMES,
+    "manifest.csv": MANIFEST,
+    "samples.toml": SAMPLES,
+}
+"""The sound texts that are hurt, by kind; a test sees that each is read."""
 
 KINDS = (
     Kind("photo", make_photo, read_photo_file),

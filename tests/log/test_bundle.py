@@ -151,7 +151,7 @@ def test_put_away_job_is_not_filled_up(other, bundle):
     """A job that was put away here is brought back before it is imported again."""
     uid = import_job(other, bundle).uid
     delete_record(other, "job", uid)
-    with pytest.raises(LogError, match="was put away here; bring it back first"):
+    with pytest.raises(LogError, match="was put away here; bring it back"):
         import_job(other, bundle)
 
 

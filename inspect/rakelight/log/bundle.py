@@ -4,7 +4,7 @@
     records/<kind>.json                  job, slab, pour_zone, survey, photo, inspection, ... history
     inspections/<uid>/<sheet>            record.json, pits.csv, marks.csv, ..., seen.png
     comparisons/<uid>/<sheet>            record.json, table.csv
-    photos/<sha256>.jpg                  the photos as they were taken, and the rectified faces
+    photos/<sha256>.jpg                  the photos (their position blanked), and the rectified faces
 
 A row names its parent by uid. Times are ISO 8601 with their zone, numbers in the units their
 names end in. `intake` reads such a file back.

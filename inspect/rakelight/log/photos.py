@@ -1,4 +1,4 @@
-"""Photos kept beside the log: copies under the SHA-256 of their bytes, never altered.
+"""Photos kept beside the log: copies without a position, under the SHA-256 of their bytes.
 
 Two photos with the same bytes are one file. A file appears whole or not at all: it is written
 under a passing name, flushed to the disk and only then given its name.
@@ -8,10 +8,11 @@ import hashlib
 import os
 import uuid
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from ..core.errors import LogError
+from ..core.position import blank_position
 
 PASSING = "passing"
 CHUNK_BYTES = 1 << 20
@@ -20,12 +21,16 @@ SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif",
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """A photo copied but not yet given its name: path, its SHA-256, its length and its suffix."""
+    """A photo copied but not yet given its name: path, its SHA-256, its length and its suffix.
+
+    source_sha256 : of the file it was copied from, which differs when that held a position.
+    """
 
     path: Path
     sha256: str
     n_bytes: int
     suffix: str
+    source_sha256: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,14 +44,18 @@ class PhotoFolder:
         return self.root / sha256[:2] / f"{sha256}{suffix}"
 
     def copy_in(self, source: Path) -> Waiting:
-        """Return a copy of a file that waits for its name; nothing else has changed yet."""
+        """Return a copy of a file that waits for its name; nothing else has changed yet.
+
+        The copy is the file byte for byte, but for where it was taken: that is blanked.
+        """
         try:
-            with open(source, "rb") as file:
-                return self._write(iter(lambda: file.read(CHUNK_BYTES), b""), choose_suffix(source))
+            data = source.read_bytes()
         except FileNotFoundError:
             raise LogError(
                 f"There is no photo {source}; name the file that was inspected."
             ) from None
+        waiting = self._write([blank_position(data)], choose_suffix(source))
+        return replace(waiting, source_sha256=hashlib.sha256(data).hexdigest())
 
     def write_in(self, data: bytes, suffix: str) -> Waiting:
         """Return bytes written to the disk that wait for their name."""

@@ -273,7 +273,7 @@ def _copy_photo(log: Log, path: str | Path, inspection: Inspection, stack: ExitS
     file = log.photos.copy_in(Path(path))
     stack.callback(log.photos.drop, file)
     known = {photo.get("sha256") for photo in inspection.photos} - {None, ""}
-    if known and file.sha256 not in known:
+    if known and file.source_sha256 not in known:
         raise LogError(f"{Path(path).name} is not the photo that was inspected; inspect it again.")
     return file
 
@@ -292,7 +292,7 @@ def _name_photos(
                 suffix=file.suffix,
                 n_bytes=file.n_bytes,
                 name=Path(path).name,
-                kind=kinds.get(file.sha256) or "raking",
+                kind=kinds.get(file.source_sha256) or "raking",
             ),
         )
     return list(rows.values())

@@ -43,11 +43,18 @@ _DAMAGED = (
     TypeError,
     LookupError,
     MemoryError,
+    AssertionError,  # Pillow guards some of its own steps with them
+    ArithmeticError,
+    RuntimeError,
     struct.error,
     zlib.error,
 )
 _PLAIN_JPEG_MODES = ("RGB", "L")
 _MEGA = 1e6
+# A small file that claims to be huge is built to fill the memory. Deflate packs flat colour to 0.001 to
+# 0.003 bytes per pixel and JPEG to 0.006; photos of grain, however dark and small, stay above 0.03.
+_SWOLLEN_FROM_MP = 40.0
+_BYTES_PER_PX_MIN = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +102,7 @@ def _detect_kind(data: bytes, name: str) -> str:
     )
 
 
-def _check_size(size_px: tuple[int, int], name: str, settings: PhotoSettings) -> None:
+def _check_size(size_px: tuple[int, int], n_bytes: int, name: str, settings: PhotoSettings) -> None:
     width_px, height_px = size_px
     if min(width_px, height_px) < settings.min_side_px:
         raise PhotoError(
@@ -108,6 +115,13 @@ def _check_size(size_px: tuple[int, int], name: str, settings: PhotoSettings) ->
             f"{settings.max_megapixels:g} allowed: cut it into parts or raise max_megapixels."
         )
 
+    is_large = width_px * height_px > _SWOLLEN_FROM_MP * _MEGA
+    if is_large and n_bytes < width_px * height_px * _BYTES_PER_PX_MIN:
+        raise PhotoError(
+            f"{name} unpacks to {width_px * height_px / _MEGA:.0f} megapixels out of "
+            f"{n_bytes / 1e6:.1f} MB, which no photo does: give the camera's own file."
+        )
+
 
 def _decode_common(data: bytes, kind: str, name: str, settings: PhotoSettings) -> Decoded:
     # Opening by kind and not by Image.open keeps Pillow's program-wide pixel limit untouched:
@@ -115,7 +129,7 @@ def _decode_common(data: bytes, kind: str, name: str, settings: PhotoSettings) -
     Image.init()
     factory, _ = Image.OPEN[kind]
     with factory(io.BytesIO(data), name) as picture:
-        _check_size(picture.size, name, settings)
+        _check_size(picture.size, len(data), name, settings)
         exif = read_exif(picture)
         icc = picture.info.get("icc_profile")
         if kind == "JPEG" and picture.mode in _PLAIN_JPEG_MODES:
@@ -175,7 +189,7 @@ def _decode_heic(data: bytes, kind: str, name: str, settings: PhotoSettings) -> 
             "or let the phone save JPEG."
         ) from None
     heif = pillow_heif.open_heif(data, convert_hdr_to_8bit=True)
-    _check_size(heif.size, name, settings)
+    _check_size(heif.size, len(data), name, settings)
     picture = heif.to_pillow()
     exif = read_exif(picture)
     pixels, _, notes = _decode_pillow(picture, name, None)
@@ -197,7 +211,7 @@ def _decode_raw(data: bytes, kind: str, name: str, settings: PhotoSettings) -> D
         ) from None
     try:
         with rawpy.imread(io.BytesIO(data)) as raw:
-            _check_size((raw.sizes.width, raw.sizes.height), name, settings)
+            _check_size((raw.sizes.width, raw.sizes.height), len(data), name, settings)
             pixels = raw.postprocess(
                 use_camera_wb=False,
                 use_auto_wb=False,

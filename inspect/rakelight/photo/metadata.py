@@ -25,7 +25,10 @@ _SHOT_TAGS = {
 _SHOT_BLOCK = 0x8769
 _ORIENTATIONS = range(1, 9)
 _UNCALIBRATED = 65535
-_DAMAGED = (OSError, SyntaxError, ValueError, TypeError, KeyError, IndexError, struct.error)
+_DAMAGED = (
+    OSError, SyntaxError, ValueError, TypeError, KeyError, IndexError, AssertionError, ArithmeticError,
+    RuntimeError, struct.error,
+)  # fmt: skip
 
 EXIF_NAMES = (*_CAMERA_TAGS, *_SHOT_TAGS)
 
