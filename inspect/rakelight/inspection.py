@@ -194,7 +194,9 @@ def read_face(
     octaves = build_octaves(flat, settings=find)
     candidates = find_pits(octaves, lamp, face.mm_per_px, settings=find)
     progress("sorting pits from what only looks like one")
-    entries = sort_candidates(octaves, candidates, lamp, face.mm_per_px, settings=settings.sort)
+    entries = sort_candidates(
+        octaves, candidates, lamp, face.mm_per_px, settings=settings.sort, threads=find.threads
+    )
     measured = measure_chosen(entries, placed, flat, lamp, settings)
     marks = list_marks(entries, face.mm_per_px, smallest_mm=find.smallest_mm)
     return Reading(lamp, quality, measured, marks)
@@ -459,7 +461,12 @@ def read_colour(
     frame = RakingFrame.of(given, placed.photos, placed.scale.size_mm)
     leave_out = (pits, reading.marks)
     return read_tone(
-        SoftPhotos.of(given), place, frame, leave_out=leave_out, zones=given.zones, settings=settings
+        SoftPhotos.of(given),
+        place,
+        frame,
+        leave_out=leave_out,
+        zones=given.zones,
+        settings=settings,
     )
 
 

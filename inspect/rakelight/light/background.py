@@ -11,7 +11,7 @@ import numpy as np
 
 from ..core.records import FaceMap, FlatPhoto
 from ..core.settings import LightSettings
-from ..core.threads import share_out
+from ..core.threads import share_out, solve_terms
 
 STRIP_ROWS = 128
 SAMPLE_STEP = 7  # the grain is read from every so many rows and columns
@@ -130,9 +130,10 @@ def _fit_trend(light: np.ndarray, weight: np.ndarray) -> np.ndarray:
     if np.count_nonzero(seen) < 24:
         return np.ones_like(light)
     log_light = np.log(np.maximum(light.ravel(), _LINEAR_MIN))
-    answer = np.linalg.lstsq(terms[seen], log_light[seen], rcond=None)[0]
+    answer = solve_terms(terms[seen], log_light[seen])
     limit = log_light[seen].min(), log_light[seen].max()
-    return np.exp(np.clip(terms @ answer, *limit)).reshape(light.shape).astype(np.float32)
+    fitted = np.einsum("ij,j->i", terms, answer)
+    return np.exp(np.clip(fitted, *limit)).reshape(light.shape).astype(np.float32)
 
 
 def _weighted_blur(values: np.ndarray, weight: np.ndarray, sigma: float) -> np.ndarray:

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 
 from ..core.records import FaceMap, FlatPhoto
+from ..core.threads import solve_terms
 
 _WHITE, _BLACK = 254, 1  # 8-bit levels; one level of slack for JPEG
 _CELL_PX = 32
@@ -102,11 +103,11 @@ def _smooth_trend(light: np.ndarray, ok: np.ndarray) -> np.ndarray:
     for _ in range(3):
         if np.count_nonzero(use) < 24:
             break
-        answer = np.linalg.lstsq(terms[use], log_light[use], rcond=None)[0]
-        error = log_light - terms @ answer
+        answer = solve_terms(terms[use], log_light[use])
+        error = log_light - np.einsum("ijk,k->ij", terms, answer)
         spread = 1.4826 * np.median(np.abs(error[use])) + 0.02
         use = ok & (np.abs(error) < 2.5 * spread)
-    return np.exp(terms @ answer)
+    return np.exp(np.einsum("ijk,k->ij", terms, answer))
 
 
 def _share(what: np.ndarray, ok: np.ndarray) -> float:
