@@ -17,12 +17,15 @@ from pathlib import Path
 
 import pytest
 
+from rakelight.screens.sharing import find_own_address
+
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or ""
 FLAGS = (
     "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
     # The network cable is pulled out: every name and address but this computer's own leads nowhere.
-    "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",
+    "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1"
+    + "".join(f" , EXCLUDE {own}" for own in [find_own_address()] if own),
 )  # fmt: skip
 SIZES = {"phone": (390, 844), "desk": (1440, 900)}
 PATIENCE_S = 90
@@ -98,6 +101,14 @@ def cut_sample(folder: Path, name: str) -> Path:
     with Image.open(SAMPLES / f"{name}.jpg") as photo:
         photo.crop((0, 0, *CUT_PX)).save(path, quality=92)
     return path
+
+
+def read_pdf(content: bytes, folder) -> str:
+    """Return the words of a PDF."""
+    path = folder / "sheet.pdf"
+    path.write_bytes(content)
+    done = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, check=True)
+    return done.stdout.decode()
 
 
 def wait_until_up(address: str, program: subprocess.Popen, said: Path) -> None:

@@ -1,9 +1,8 @@
 """From the command to a work sheet in the hand, counted in taps."""
 
-import subprocess
 import time
 
-from .conftest import SAMPLES
+from .conftest import SAMPLES, read_pdf
 
 
 def test_one_photo_to_the_work_sheet_in_eight_taps(screens, visit, tmp_path, capsys):
@@ -36,11 +35,3 @@ def test_one_photo_to_the_work_sheet_in_eight_taps(screens, visit, tmp_path, cap
         print(f" [{person.n_taps} taps, {took_s:.1f} s] ", end="")
     assert person.n_taps <= 8
     assert "Test patch first" in words
-
-
-def read_pdf(content: bytes, folder) -> str:
-    """Return the words of a PDF."""
-    path = folder / "sheet.pdf"
-    path.write_bytes(content)
-    done = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, check=True)
-    return done.stdout.decode()
