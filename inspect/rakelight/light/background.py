@@ -14,6 +14,7 @@ from ..core.settings import LightSettings
 from ..core.threads import share_out, solve_terms
 
 STRIP_ROWS = 128
+COARSE_ROWS = 2048  # a multiple of any halving
 SAMPLE_STEP = 7  # the grain is read from every so many rows and columns
 _MAD_TO_SD = 1.4826  # of a normal distribution
 _LINEAR_MIN = 1e-3  # darker than this is black; keeps the division finite
@@ -49,21 +50,30 @@ def flatten_light(
     Ratio to a robust local mean, our choice; sRGB curve of IEC 61966-2-1. Brightness is read from
     the luma, which for the near-neutral colours of concrete is within 1 % of linear luminance.
     """
-    table, is_all_seen = linear_table(), bool(face.seen.all())
-    background = _coarse_background(face, None if is_all_seen else face.seen, table, settings)
-    inverse = (1 / background).astype(np.float32)
-    relief = np.empty(face.seen.shape, np.float32)
-    rows = range(0, len(relief), STRIP_ROWS)
-
-    def work(top: int) -> None:
-        _flatten_strip(relief, face, inverse, table, top)
-
-    share_out(work, rows, threads=threads)
+    is_all_seen = bool(face.seen.all())
+    background = find_background(face, settings=settings)
+    relief = flatten_rows(face, background, (0, len(face.seen)), threads=threads)
     some = slice(None, None, SAMPLE_STEP), slice(None, None, SAMPLE_STEP)
     sample = relief[some] if is_all_seen else relief[some][face.seen[some]]
     return FlatPhoto(
         relief, background, robust_sd(sample), face.mm_per_px, None if is_all_seen else face.seen
     )
+
+
+def flatten_rows(
+    face: FaceMap, background: np.ndarray, rows: tuple[int, int], *, threads: int = 2
+) -> np.ndarray:
+    """Return some rows of the relief, float32 (rows, cols), the lamp's light being known: see `flatten_light`."""
+    top, bottom = rows
+    relief = np.empty((bottom - top, face.seen.shape[1]), np.float32)
+    inverse, table = (1 / background).astype(np.float32), linear_table()
+
+    def work(first: int) -> None:
+        last = min(first + STRIP_ROWS, bottom)
+        _flatten_strip(relief[first - top : last - top], face, inverse, table, (first, last))
+
+    share_out(work, range(top, bottom, STRIP_ROWS), threads=threads)
+    return relief
 
 
 def linear_table() -> np.ndarray:
@@ -81,10 +91,12 @@ def robust_sd(values: np.ndarray) -> float:
     return float(_MAD_TO_SD * np.median(np.abs(values - np.median(values))))
 
 
-def _coarse_background(
-    face: FaceMap, seen: np.ndarray | None, table: np.ndarray, settings: LightSettings
-) -> np.ndarray:
-    """Lamp light on a coarse grid: local mean of the seen face, outliers pulled in once."""
+def find_background(face: FaceMap, *, settings: LightSettings = LightSettings()) -> np.ndarray:
+    """Return the lamp's light (linear) on a coarse grid, float32: local mean of the seen face, outliers pulled in once.
+
+    The face is read once, strip by strip; it may lie on disk.
+    """
+    seen, table = (None if face.seen.all() else face.seen), linear_table()
     rows, cols = face.seen.shape
     scale_px = max(settings.background_scale_mm / face.mm_per_px, settings.background_scale_min_px)
     shrink = max(1, min(int(scale_px / 8), min(rows, cols) // 8 or 1))
@@ -106,7 +118,7 @@ def _coarse_background(
 
 
 def _halve_often(rgb: np.ndarray, size: tuple[int, int]) -> np.ndarray:
-    """The photo halved as long as it stays four times as large as asked for.
+    """The photo halved as long as it stays four times as large as asked for, read in strips.
 
     Whole steps are averaged many times as quickly as fractions of a pixel.
     """
@@ -117,7 +129,12 @@ def _halve_often(rgb: np.ndarray, size: tuple[int, int]) -> np.ndarray:
         and min(rows // size[1], cols // size[0]) >= 8 * factor
     ):
         factor *= 2
-    return cv2.resize(rgb, (cols // factor, rows // factor), interpolation=cv2.INTER_AREA)
+    small = np.empty((rows // factor, cols // factor, 3), np.uint8)
+    for top in range(0, rows, COARSE_ROWS):
+        strip = rgb[top : top + COARSE_ROWS]
+        into = small[top // factor : (top + len(strip)) // factor]
+        cv2.resize(strip, into.shape[1::-1], dst=into, interpolation=cv2.INTER_AREA)
+    return small
 
 
 def _fit_trend(light: np.ndarray, weight: np.ndarray) -> np.ndarray:
@@ -145,12 +162,11 @@ def _weighted_blur(values: np.ndarray, weight: np.ndarray, sigma: float) -> np.n
 
 
 def _flatten_strip(
-    relief: np.ndarray, face: FaceMap, inverse: np.ndarray, table: np.ndarray, top: int
+    strip: np.ndarray, face: FaceMap, inverse: np.ndarray, table: np.ndarray, rows: tuple[int, int]
 ) -> None:
-    bottom = min(top + STRIP_ROWS, len(relief))
-    strip = relief[top:bottom]
+    top, bottom = rows
     cv2.LUT(cv2.cvtColor(face.rgb[top:bottom], cv2.COLOR_RGB2GRAY), table, dst=strip)
-    cv2.multiply(strip, _enlarge_strip(inverse, relief.shape, top, bottom), dst=strip)
+    cv2.multiply(strip, _enlarge_strip(inverse, face.seen.shape, top, bottom), dst=strip)
     cv2.subtract(strip, 1.0, dst=strip)
     visible = face.seen[top:bottom]
     if not visible.all():
