@@ -28,7 +28,7 @@ LAYERS = (
     ("cli_words",),
     ("cli_log",),
     ("batch",),
-    ("survey",),
+    ("survey", "large_map"),
     ("inspection", "compare", "log", "report"),
     ("soft_light",),
     ("repair",),

@@ -6,6 +6,8 @@ the face is taken for the lamp; what is left, `relief`, is light relative to its
 `noise_sd` is better: it is the grain of the face under this lamp.
 """
 
+from collections.abc import Callable
+
 import cv2
 import numpy as np
 
@@ -91,17 +93,23 @@ def robust_sd(values: np.ndarray) -> float:
     return float(_MAD_TO_SD * np.median(np.abs(values - np.median(values))))
 
 
-def find_background(face: FaceMap, *, settings: LightSettings = LightSettings()) -> np.ndarray:
+def find_background(
+    face: FaceMap,
+    *,
+    settings: LightSettings = LightSettings(),
+    let_go: Callable[[], None] = lambda: None,
+) -> np.ndarray:
     """Return the lamp's light (linear) on a coarse grid, float32: local mean of the seen face, outliers pulled in once.
 
-    The face is read once, strip by strip; it may lie on disk.
+    The face is read once, strip by strip; it may lie on disk. `let_go` is called after each strip.
     """
     seen, table = (None if face.seen.all() else face.seen), linear_table()
+    let_go()
     rows, cols = face.seen.shape
     scale_px = max(settings.background_scale_mm / face.mm_per_px, settings.background_scale_min_px)
     shrink = max(1, min(int(scale_px / 8), min(rows, cols) // 8 or 1))
     size = (max(1, cols // shrink), max(1, rows // shrink))
-    grey = cv2.cvtColor(_halve_often(face.rgb, size), cv2.COLOR_RGB2GRAY)
+    grey = cv2.cvtColor(_halve_often(face.rgb, size, let_go), cv2.COLOR_RGB2GRAY)
     light = cv2.LUT(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), table)
     weight = np.ones(light.shape, np.float32)
     if seen is not None and seen.any():
@@ -117,7 +125,7 @@ def find_background(face: FaceMap, *, settings: LightSettings = LightSettings())
     return np.maximum(trend * _weighted_blur(calm, weight, sigma), _LINEAR_MIN)
 
 
-def _halve_often(rgb: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+def _halve_often(rgb: np.ndarray, size: tuple[int, int], let_go: Callable[[], None]) -> np.ndarray:
     """The photo halved as long as it stays four times as large as asked for, read in strips.
 
     Whole steps are averaged many times as quickly as fractions of a pixel.
@@ -134,6 +142,7 @@ def _halve_often(rgb: np.ndarray, size: tuple[int, int]) -> np.ndarray:
         strip = rgb[top : top + COARSE_ROWS]
         into = small[top // factor : (top + len(strip)) // factor]
         cv2.resize(strip, into.shape[1::-1], dst=into, interpolation=cv2.INTER_AREA)
+        let_go()
     return small
 
 

@@ -31,6 +31,7 @@ SEARCH_PX = (
 BLOCK_PX = (384, 4096)  # rows, columns worked on at once
 SIZE_CLASSES = 3  # classes of size per octave in the search for repeats; speed only
 SAMPLE_STEP = 6  # the noise is read from every so many rows and columns at most
+SIDE_MIN_PX = 16  # smaller pictures of the scale space hold nothing to compare
 MIN_SAMPLE = 40  # places that the noise of a block must be read from
 _MAD_TO_SD = 1.4826
 
@@ -40,13 +41,17 @@ class Octave:
     """One size class of the scale space: the picture, how much it was shrunk, the sizes tried.
 
     picture : float32 (rows, cols); shrink : map pixels per picture pixel; diameters_px : sizes
-    tried, in pixels of `picture`; seen : bool (rows, cols), None when all of the face is seen.
+    tried, in pixels of `picture`; seen : bool (rows, cols), None when all of the face is seen;
+    top : map row of the picture's first row, when it is a strip; core : map rows (from, to) of a strip in which
+    candidates are looked for, None for all.
     """
 
     picture: np.ndarray
     shrink: int
     diameters_px: tuple[float, ...]
     seen: np.ndarray | None = None
+    top: int = 0
+    core: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,29 +83,40 @@ def build_octaves(flat: FlatPhoto, *, settings: FindSettings = FindSettings()) -
     The first picture is shrunk so far that the smallest pit still spans `FINEST_PX` pixels;
     every next one is half as large. The last covers `settings.largest_mm`.
     """
-    smallest_px = max(settings.smallest_mm / flat.mm_per_px, settings.smallest_px)
-    largest_px = settings.largest_mm / flat.mm_per_px
+    sizes = list_sizes(flat.relief.shape, flat.mm_per_px, settings=settings)
+    return stack_octaves(shrink_picture(flat.relief, sizes[0][0]), flat.seen, sizes)
+
+
+def stack_octaves(
+    picture: np.ndarray, seen: np.ndarray | None, sizes: list[tuple[int, tuple[float, ...]]]
+) -> list[Octave]:
+    """Return octaves of these sizes (`list_sizes`), the first with this picture, every next one half as large."""
+    octaves: list[Octave] = []
+    for shrink, diameters_px in sizes:
+        picture = shrink_picture(picture, 2) if octaves else picture
+        octaves.append(Octave(picture, shrink, diameters_px, _shrink_seen(seen, picture.shape)))
+    return octaves
+
+
+def list_sizes(
+    shape_px: tuple[int, int], mm_per_px: float, *, settings: FindSettings = FindSettings()
+) -> list[tuple[int, tuple[float, ...]]]:
+    """Return for every octave of a map of this shape its shrink and the sizes tried, in px of its picture."""
+    smallest_px = max(settings.smallest_mm / mm_per_px, settings.smallest_px)
     shrink = max(1, int(smallest_px / FINEST_PX))
-    picture, octaves = _shrink(flat.relief, shrink), []
-    first_px = smallest_px / shrink
-    steps = first_px * 2 ** (np.arange(settings.scales_per_octave) / settings.scales_per_octave)
-    while min(picture.shape) >= 16:
-        octaves.append(
-            Octave(
-                picture,
-                shrink,
-                tuple(float(step) for step in steps),
-                _shrink_seen(flat.seen, picture.shape),
-            )
-        )
-        if steps[-1] * shrink >= largest_px:
+    steps = 2 ** (np.arange(settings.scales_per_octave) / settings.scales_per_octave)
+    diameters_px = tuple(float(step) for step in smallest_px / shrink * steps)
+    side_px, sizes = min(shape_px) // shrink, []
+    while side_px >= SIDE_MIN_PX:
+        sizes.append((shrink, diameters_px))
+        if diameters_px[-1] * shrink >= settings.largest_mm / mm_per_px:
             break
-        picture, shrink = _shrink(picture, 2), shrink * 2
-    if not octaves:
+        side_px, shrink = side_px // 2, shrink * 2
+    if not sizes:
         raise ScaleError(
             "The face is too small in this photo for pits of the size asked for; check the scale or the smallest size."
         )
-    return octaves
+    return sizes
 
 
 def find_pits(
@@ -134,19 +150,35 @@ def find_pits(
     Scale space with area-averaged octaves (Lindeberg 1998 gives the idea of scale-normalised
     extrema); the two-sided comparison along the light is our choice.
     """
-    coarse = [_coarsen(octaves, k) for k in range(len(octaves))]
-    blocks = [(k, *span) for k, octave in enumerate(octaves) for span in _spans(octave, coarse[k])]
+    return settle_candidates(
+        search_octaves(octaves, range(len(octaves)), lamp, mm_per_px, settings=settings)
+    )
 
-    rooms = Rooms()
+
+def search_octaves(
+    octaves: list[Octave],
+    chosen: range,
+    lamp: Lamp,
+    mm_per_px: float,
+    *,
+    settings: FindSettings = FindSettings(),
+) -> Candidates:
+    """Return what stands out in the chosen octaves, repeats and all."""
+    coarse = {k: _coarsen(octaves, k) for k in chosen}
+    blocks = [(k, *span) for k in chosen for span in _spans(octaves[k], coarse[k])]
+    rooms, asked = Rooms(), (lamp, mm_per_px, settings.threshold_noise)
 
     def work(block: tuple[int, int, int, int, int]) -> Candidates:
-        return _search_block(
-            octaves, coarse, block, (lamp, mm_per_px, settings.threshold_noise), rooms.room
-        )
+        index = block[0]
+        return _search_block(octaves[index].shrink, coarse[index], block, asked, rooms.room)
 
-    found = share_out(work, blocks, threads=settings.threads)
-    pooled = join_candidates(found)
-    return drop_repeats(pooled.take(np.argsort(-np.abs(pooled.strength), kind="stable")))
+    return join_candidates(share_out(work, blocks, threads=settings.threads))
+
+
+def settle_candidates(found: Candidates) -> Candidates:
+    """Return what was found without repeats, strongest first; in one order whatever it was found in."""
+    order = np.lexsort((found.col, found.row, found.octave, -np.abs(found.strength)))
+    return drop_repeats(found.take(order))
 
 
 def join_candidates(parts: list[Candidates]) -> Candidates:
@@ -228,7 +260,8 @@ def _keep_strongest(n: int, first: np.ndarray, second: np.ndarray) -> np.ndarray
     return ~dropped
 
 
-def _shrink(picture: np.ndarray, factor: int) -> np.ndarray:
+def shrink_picture(picture: np.ndarray, factor: int) -> np.ndarray:
+    """Return the picture averaged over factor x factor pixels; what is over at the far borders is left out."""
     if factor == 1:
         return picture
     rows, cols = picture.shape[0] // factor, picture.shape[1] // factor
@@ -251,39 +284,45 @@ def _coarsen(octaves: list[Octave], index: int) -> Octave:
     diameters_px = tuple(diameter / 2 for diameter in octave.diameters_px)
     if index + 1 < len(octaves):
         return replace(octaves[index + 1], diameters_px=diameters_px)
-    picture = _shrink(octave.picture, 2)
-    return Octave(
-        picture, octave.shrink * 2, diameters_px, _shrink_seen(octave.seen, picture.shape)
+    picture = shrink_picture(octave.picture, 2)
+    seen = _shrink_seen(octave.seen, picture.shape)
+    return replace(
+        octave, picture=picture, shrink=octave.shrink * 2, diameters_px=diameters_px, seen=seen
     )
 
 
 def _spans(octave: Octave, coarse: Octave) -> Iterator[tuple[int, int, int, int]]:
     rows, cols = coarse.picture.shape
+    first = 0
+    if coarse.core is not None:
+        first, last = ((row - coarse.top) // coarse.shrink for row in coarse.core)
+        rows = min(last, rows)
     high, wide = (size * octave.shrink // coarse.shrink for size in BLOCK_PX)
-    for top in range(0, rows, high):
+    for top in range(first, rows, high):
         for left in range(0, cols, wide):
             yield top, min(top + high, rows), left, min(left + wide, cols)
 
 
 def _search_block(
-    octaves: list[Octave],
-    coarse: list[Octave],
+    shrink: int,
+    octave: Octave,
     block: tuple[int, int, int, int, int],
     asked: tuple[Lamp, float, float],
     room: Room,
 ) -> Candidates:
+    """Candidates of one block of `octave`, which is that of `shrink` or half its size."""
     index, top, bottom, left, right = block
     lamp, mm_per_px, threshold_noise = asked
-    octave = coarse[index]
-    away = _away_from_lamp(lamp, octave.shrink * mm_per_px, (top + bottom) / 2, (left + right) / 2)
-    blurred = _box_variance(octave.shrink / octaves[index].shrink)
+    middle = octave.top / octave.shrink + (top + bottom) / 2
+    away = _away_from_lamp(lamp, octave.shrink * mm_per_px, middle, (left + right) / 2)
+    blurred = _box_variance(octave.shrink / shrink)
     parts = []
     for diameter in octave.diameters_px:
         crop, inner = _crop_with_halo(octave.picture, (top, bottom, left, right), diameter)
         far, near = compare_sides(crop, diameter, away, blurred=blurred, room=room)
         seen = None if octave.seen is None else octave.seen[top:bottom, left:right]
         row, col, strength, noise = _peaks(far, near, inner, (seen, threshold_noise), room)
-        row, col = row + (top - inner[0]), col + (left - inner[2])
+        row, col = row + (top - inner[0]) + octave.top / octave.shrink, col + (left - inner[2])
         parts.append(_as_candidates(row, col, strength, noise, (index, octave.shrink, diameter)))
     return join_candidates(parts)
 

@@ -11,7 +11,16 @@ import numpy as np
 import pandas as pd
 
 from ..core.flags import flag_bit, flag_names
-from ..core.records import EVIDENCE_COLUMNS, MARK_COLUMNS, PIT_COLUMNS, FaceMap, FlatPhoto, Lamp, Scale, make_table
+from ..core.records import (
+    EVIDENCE_COLUMNS,
+    MARK_COLUMNS,
+    PIT_COLUMNS,
+    FaceMap,
+    FlatPhoto,
+    Lamp,
+    Scale,
+    make_table,
+)
 from ..core.settings import MeasureSettings
 from .depth import bound_depths
 from .network import KINDS
@@ -34,11 +43,12 @@ class MeasuredPits:
 def measure_pits(
     sorted_pits: Sorted,
     face: FaceMap,
-    flat: FlatPhoto,
+    flat: FlatPhoto | None,
     lamp: Lamp,
     *,
     scale: Scale,
     edges_mm: Sequence[np.ndarray] = (),
+    shadow_mm: np.ndarray | None = None,
     settings: MeasureSettings = MeasureSettings(),
 ) -> MeasuredPits:
     """Return the pit table with sizes in mm, outlines and the plain evidence for each pit.
@@ -50,6 +60,8 @@ def measure_pits(
     face, flat, lamp, scale : records of the earlier steps.
     edges_mm : outlines (n, 2) of the slab and of its openings, where they are really known; the border of
         a map that shows less or more than the slab is no edge.
+    shadow_mm : (n,) lengths of the shadows where they were read before (`depth.measure_shadows`); `flat` is
+        not looked at then.
     settings : MeasureSettings
 
     Returns
@@ -71,8 +83,7 @@ def measure_pits(
     sizes = measure_outlines(outlines)
     diameter = 2 * np.sqrt(sizes["area_mm2"] / np.pi)
     angle_deg = lamp.at_pit(sizes["x_mm"], sizes["y_mm"])[1]
-    depth = bound_depths(flat, sorted_pits, angle_deg)
-    depth = np.where(depth >= SURE_SHADOW_DEPTH_MIN_MM, depth, np.nan)
+    depth = _settle_depths(flat, sorted_pits, angle_deg, shadow_mm)
     places = np.column_stack([sizes["x_mm"], sizes["y_mm"]])
     near_edge = _measure_gaps(places, edges_mm) - diameter / 2 < settings.edge_margin_mm
     flags = sorted_pits.flags | _place_flags(outlines, face, diameter)
@@ -97,11 +108,22 @@ def measure_pits(
         "flags": [flag_names(bits) for bits in flags],
         "diameter_sd_mm": diameter * np.hypot(sorted_pits.size_sd, scale_share),
     }
+    shade, rim = sorted_pits.shade.astype(float), sorted_pits.rim.astype(float)
     evidence = make_table(
-        EVIDENCE_COLUMNS,
-        {"pit_id": values["pit_id"], "shade": sorted_pits.shade.astype(float), "rim": sorted_pits.rim.astype(float)},
+        EVIDENCE_COLUMNS, {"pit_id": values["pit_id"], "shade": shade, "rim": rim}
     )
     return MeasuredPits(make_table(PIT_COLUMNS, values), tuple(outlines), evidence)
+
+
+def _settle_depths(
+    flat: FlatPhoto | None, pits: Sorted, angle_deg: np.ndarray, shadow_mm: np.ndarray | None
+) -> np.ndarray:
+    """Least depths in mm, NaN where too short to be sure of."""
+    if shadow_mm is None:
+        depth = bound_depths(flat, pits, angle_deg)
+    else:
+        depth = shadow_mm * np.tan(np.radians(angle_deg))
+    return np.where(depth >= SURE_SHADOW_DEPTH_MIN_MM, depth, np.nan)
 
 
 def list_marks(
@@ -112,7 +134,9 @@ def list_marks(
     Errors of the answer: sizes of long marks (scratches, seams) are those of the piece that was seen.
     """
     large = entries.candidates.diameter_px * mm_per_px >= smallest_mm
-    is_mark = (entries.kind != PIT) & (entries.kind != NOTHING) & (entries.confidence < confidence_min)
+    is_mark = (
+        (entries.kind != PIT) & (entries.kind != NOTHING) & (entries.confidence < confidence_min)
+    )
     chosen = entries.take(is_mark & large)
     c = chosen.candidates
     diameter = c.diameter_px.astype(float) * mm_per_px
@@ -133,13 +157,17 @@ def list_marks(
     )
 
 
-def choose_pits(entries: Sorted, mm_per_px: float, *, smallest_mm: float, confidence_min: float) -> Sorted:
+def choose_pits(
+    entries: Sorted, mm_per_px: float, *, smallest_mm: float, confidence_min: float
+) -> Sorted:
     """Return the entries that count as pits: sure enough and large enough."""
     large = entries.candidates.diameter_px * mm_per_px >= smallest_mm
     return entries.take((entries.confidence >= confidence_min) & large)
 
 
-def name_kinds(diameter_mm: np.ndarray, settings: MeasureSettings = MeasureSettings()) -> np.ndarray:
+def name_kinds(
+    diameter_mm: np.ndarray, settings: MeasureSettings = MeasureSettings()
+) -> np.ndarray:
     """Return pinhole, bug_hole or void for each diameter in mm."""
     diameter_mm = np.asarray(diameter_mm, float)
     kinds = np.where(diameter_mm < settings.pinhole_below_mm, "pinhole", "bug_hole").astype(object)

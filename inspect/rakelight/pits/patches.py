@@ -148,7 +148,7 @@ def _sample(
     shape = (len(grid), len(grid), len(batch))
     away_row, away_col, right_row, right_col = light_frame(toward_deg)
     size = batch.diameter_px / octave.shrink * span
-    row = (batch.row + 0.5) / octave.shrink - 0.5
+    row = (batch.row - octave.top + 0.5) / octave.shrink - 0.5
     col = (batch.col + 0.5) / octave.shrink - 0.5
 
     def spread(name: str, centre: np.ndarray, away: np.ndarray, right: np.ndarray) -> np.ndarray:

@@ -6,6 +6,7 @@ calibrated confidence and the outline. Beside the network's answer stands a plai
 person can check by eye: how dark the near side is and how bright the far rim, in grain noise levels.
 """
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -88,9 +89,23 @@ class Scene:
     octaves: list[Octave]
     threads: int = 2
 
+    def visit(self, candidates: Candidates) -> Iterator[tuple[list[Octave], np.ndarray]]:
+        """Yield the scale space with the candidates (index) that can be looked at in it: here all at once."""
+        yield self.octaves, np.arange(len(candidates))
+
+    def look(
+        self, work: Callable[[list[Octave], np.ndarray], None], candidates: Candidates
+    ) -> None:
+        """Do `work(octaves, batch)` for every batch of candidates, each of one octave."""
+        for octaves, part in self.visit(candidates):
+            batches = [part[batch] for batch in split_batches(candidates.take(part))]
+            share_out(
+                lambda batch, octaves=octaves: work(octaves, batch), batches, threads=self.threads
+            )
+
 
 def sort_candidates(
-    octaves: list[Octave],
+    octaves: list[Octave] | Scene,
     candidates: Candidates,
     lamp: Lamp,
     mm_per_px: float,
@@ -102,7 +117,7 @@ def sort_candidates(
 
     Parameters
     ----------
-    octaves, candidates : from `pits.find`.
+    octaves, candidates : from `pits.find`; or a `Scene` that shows the scale space part by part.
     lamp : Lamp
         Side and angle. Without a side both sides of the grain's axis are tried, the better one is
         used, the evidence counts less and every entry is flagged.
@@ -127,7 +142,7 @@ def sort_candidates(
     curve (Platt 1999) on a generator kept out of the training.
     """
     toward_deg, angle_deg = lamp_at_candidates(candidates, lamp, mm_per_px)
-    scene = Scene(octaves, threads)
+    scene = octaves if isinstance(octaves, Scene) else Scene(octaves, threads)
     if lamp.is_side_known:
         return _look_twice(scene, candidates, (toward_deg, angle_deg), settings)
     axis_deg = lamp.axis_deg if np.isfinite(lamp.axis_deg) else 90.0
@@ -236,13 +251,11 @@ def choose_by_glance(
     )
     rooms = Rooms()
 
-    def work(batch: np.ndarray) -> None:
-        glances = glance_batch(
-            scene.octaves, candidates.take(batch), light[0][batch], room=rooms.room
-        )
+    def work(octaves: list[Octave], batch: np.ndarray) -> None:
+        glances = glance_batch(octaves, candidates.take(batch), light[0][batch], room=rooms.room)
         chances[batch] = glance(glances.T, numbers[batch])
 
-    share_out(work, split_batches(candidates), threads=scene.threads)
+    scene.look(work, candidates)
     is_hint = chances[:, 0] > GLANCE_PIT_FROM
     is_mark = ~is_hint & (chances[:, 1] > GLANCE_MARK_FROM)
     worth = np.zeros(len(candidates), bool)
@@ -324,14 +337,12 @@ def _look(
     raw, seen = np.empty((n, N_OUTPUTS), np.float32), np.empty((3, n), np.float32)
     rooms = Rooms()
 
-    def work(batch: np.ndarray) -> None:
-        patches = cut_batch(
-            scene.octaves, candidates.take(batch), toward_deg[batch], room=rooms.room
-        )
+    def work(octaves: list[Octave], batch: np.ndarray) -> None:
+        patches = cut_batch(octaves, candidates.take(batch), toward_deg[batch], room=rooms.room)
         raw[batch] = run_network(patches, numbers[batch], room=rooms.room)
         seen[:, batch] = read_evidence(patches.transpose(3, 2, 0, 1))
 
-    share_out(work, split_batches(candidates), threads=scene.threads)
+    scene.look(work, candidates)
     answer = split_outputs(raw)
     return answer, describe_evidence(answer.logits, candidates.diameter_px, tuple(seen))
 
