@@ -55,15 +55,13 @@ def read_large_map(
     background = find_background(face, settings=settings.light, let_go=lambda: _let_go(face))
     is_all_seen = bool(face.seen.all())
     _let_go(face)
-    large = LargeMap(
-        shape_px=face.seen.shape,
-        mm_per_px=face.mm_per_px,
-        read_rows=lambda top, bottom: flatten_rows(
-            face, background, (top, bottom), threads=settings.find.threads
-        ),
-        seen=None if is_all_seen else face.seen,
-        let_go=lambda: _let_go(face),
-    )
+
+    def read_rows(top: int, bottom: int) -> np.ndarray:
+        relief = flatten_rows(face, background, (top, bottom), threads=settings.find.threads)
+        _let_go(face)
+        return relief
+
+    large = LargeMap(face.seen.shape, face.mm_per_px, read_rows, None if is_all_seen else face.seen)
     entries = sort_large_map(large, lamp, settings=settings)
     smallest_mm = settings.find.smallest_mm
     chosen = choose_pits(

@@ -8,6 +8,7 @@ person can check by eye: how dark the near side is and how bright the far rim, i
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -99,9 +100,8 @@ class Scene:
         """Do `work(octaves, batch)` for every batch of candidates, each of one octave."""
         for octaves, part in self.visit(candidates):
             batches = [part[batch] for batch in split_batches(candidates.take(part))]
-            share_out(
-                lambda batch, octaves=octaves: work(octaves, batch), batches, threads=self.threads
-            )
+            share_out(partial(work, octaves), batches, threads=self.threads)
+            del octaves  # of a large map only one strip at a time fits into memory
 
 
 def sort_candidates(

@@ -40,14 +40,13 @@ class LargeMap:
     """A map whose relief is made row by row.
 
     shape_px : (rows, cols); read_rows : relief of the map's rows from, to, float32; seen : bool (rows, cols)
-    or None, may lie on disk; let_go : called when a strip is done, so that its pages can be given back.
+    or None, may lie on disk.
     """
 
     shape_px: tuple[int, int]
     mm_per_px: float
     read_rows: ReadRows
     seen: np.ndarray | None = None
-    let_go: Callable[[], None] = lambda: None
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +67,9 @@ class StripScene(Scene):
             first, last = top == 0, bottom == self.large.shape_px[0]
             inside |= first & (candidates.row[fine] < 0) | last & (candidates.row[fine] >= bottom)
             if inside.any():
-                strip = build_strip(self.large, self.octaves, (top, bottom))
-                yield [*strip[:n_fine], *self.octaves[n_fine:]], fine[inside]
-                self.large.let_go()
+                strip = build_strip(self.large, self.octaves, (top, bottom))[:n_fine]
+                yield [*strip, *self.octaves[n_fine:]], fine[inside]
+                del strip  # two strips at a time would be too many
 
 
 def sort_large_map(large: LargeMap, lamp: Lamp, *, settings: Settings = Settings()) -> Sorted:
@@ -108,7 +107,7 @@ def search_large_map(
         found.append(
             search_octaves(strip, range(n_fine), lamp, large.mm_per_px, settings=settings.find)
         )
-        large.let_go()
+        del strip  # two strips at a time would be too many
     octaves = [*bare[:n_fine], *stack_octaves(picture, seen, sizes[n_fine:])]
     chosen = range(n_fine, len(octaves))
     found.append(search_octaves(octaves, chosen, lamp, large.mm_per_px, settings=settings.find))
@@ -137,7 +136,6 @@ def read_shadows(large: LargeMap, pits: Sorted, *, settings: Settings = Settings
         length_mm[inside] = measure_shadows(
             FlatPhoto(relief, np.empty((0, 0)), 0.0, large.mm_per_px), moved
         )
-        large.let_go()
     return length_mm
 
 
