@@ -15,7 +15,7 @@ from rakelight.light.background import flatten_light
 from rakelight.pits.find import build_octaves, find_pits
 from rakelight.pits.sort import sort_candidates
 
-sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
+sys.path.append(str(Path(__file__).parents[2] / "benchmarks"))
 from scoring import match
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 ROOT = Path(__file__).parents[2]
-sys.path.insert(0, str(ROOT / "benchmarks"))
+sys.path.append(str(ROOT / "benchmarks"))
 from detection_odds import bound_share, fit_odds  # noqa: E402
 
 CASES = json.loads((ROOT / "tests" / "data" / "detection_odds.json").read_text(encoding="utf-8"))

@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
+sys.path.append(str(Path(__file__).parents[2] / "benchmarks"))
 from scoring import Tally, match, tally_scene
 
 
