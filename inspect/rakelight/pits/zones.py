@@ -19,6 +19,7 @@ from scipy.spatial import cKDTree
 from ..core.flags import flag_bit, flag_names, parse_flags
 from ..core.records import FaceMap
 from ..core.settings import ZoneSettings
+from ..core.threads import share_out
 from .scatter import SEED, Ground, Scatter, judge_scatter, lay_ground
 
 NEIGHBOURS = 2.0  # expected within the reach on the rest of the face; our choice
@@ -119,9 +120,16 @@ def find_zones(
     loose = np.flatnonzero(
         member < 0
     )  # a honeycomb patch is one thing: it must not make all else look even
-    scatter = judge_scatter(xy_mm[loose], ground, diameter_mm=diameter_mm[loose], settings=settings)
+    tests = (
+        lambda: judge_scatter(
+            xy_mm[loose], ground, diameter_mm=diameter_mm[loose], settings=settings
+        ),
+        lambda: find_crowds(xy_mm[loose], ground, settings=settings),
+    )
+    is_enough = len(loose) >= settings.fewest_pits and ground.area_mm2 > 0
+    scatter, *crowds = share_out(lambda test: test(), tests[: 1 + is_enough])
     if scatter.verdict != "too_few":
-        for crowd in find_crowds(xy_mm[loose], ground, settings=settings):
+        for crowd in crowds[0]:
             inside = loose[crowd.pits]
             kind = "streak" if crowd.is_streak else "pitting"
             member[inside] = len(found)
