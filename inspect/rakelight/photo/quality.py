@@ -20,7 +20,9 @@ _FLOOR_PX = 3.0  # pixels across the smallest pit of a sharp photo with fine gra
 _BLUR_PX2 = 12.4
 _GRAIN_AT_FLOOR = 0.257
 _NOISE_PX = 15.0
-_BLUR_SLACK = 1.1  # blur is read to about a tenth: sharp photos of 5 px across the smallest pit lie below
+_BLUR_SLACK = (
+    1.1  # blur is read to about a tenth: sharp photos of 5 px across the smallest pit lie below
+)
 _FLASH_FIRED = 1  # bit 0 of the EXIF entry Flash
 _RETAKE, _DOUBTFUL = "retake", "doubtful"
 _VOTES_MIN, _FEW_VOTES, _SURE_VOTES, _MANY_VOTES = 8, 3, 10, 16
@@ -39,6 +41,19 @@ class Complaint:
     advice: str
 
 
+@dataclass(frozen=True, slots=True)
+class Looks:
+    """What can be read from a photo without knowing its lamp."""
+
+    sharpness: Sharpness
+    exposure: Exposure
+
+
+def look_at_photo(face: FaceMap, flat: FlatPhoto) -> Looks:
+    """Return how sharp and how well exposed the seen face is; needs no lamp."""
+    return Looks(measure_sharpness(flat.relief, face.seen), measure_exposure(face, flat))
+
+
 def judge_quality(
     face: FaceMap,
     flat: FlatPhoto,
@@ -46,6 +61,7 @@ def judge_quality(
     *,
     exif: Mapping[str, Any],
     smallest_mm: float,
+    looks: Looks | None = None,
     settings: QualitySettings = QualitySettings(),
 ) -> Quality:
     """Return whether the photo is good enough to count pits of `smallest_mm`, and what to change.
@@ -60,6 +76,8 @@ def judge_quality(
         As `Photo.exif`; may be empty.
     smallest_mm : float
         Smallest pit diameter that was agreed to be counted, mm.
+    looks : Looks
+        What `look_at_photo` said of it, when it was asked before.
     settings : QualitySettings
         Limits of the verdict.
 
@@ -78,8 +96,8 @@ def judge_quality(
     Limits: `QualitySettings`. The order of the advice is our choice: what costs the finisher
     least comes first.
     """
-    sharp = measure_sharpness(flat.relief, face.seen)
-    exposure = measure_exposure(face, flat)
+    looks = look_at_photo(face, flat) if looks is None else looks
+    sharp, exposure = looks.sharpness, looks.exposure
     countable_mm = smallest_countable(
         face.mm_per_px, sharp.mean_sigma_px, noise_sd=sharp.noise_sd, grain_sd=flat.noise_sd
     )
