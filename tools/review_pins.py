@@ -21,6 +21,8 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 PIN = re.compile(r"^([A-Za-z0-9._-]+)(?:\[[^\]]*\])?==(\S+?)(?:\s*;\s*([^\\]*?))?\s*\\?$")
 HASH = re.compile(r"^\s+--hash=sha256:[0-9a-f]{64}\s*\\?$")
+# Of extras that the lock leaves out: developing raw photos, and training.
+LEFT_OUT = frozenset(("rawpy", "scikit-learn"))
 # Build tools that pip brings along and that no program of ours imports.
 NOT_OURS = frozenset(("pip", "setuptools", "wheel", "uv", "rakelight"))
 
@@ -135,7 +137,7 @@ def main() -> int:
     """Print what does not hold and return 1, or 0 when all does."""
     pins = read_pins((ROOT / "requirements.lock").read_text(encoding="utf-8"))
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    found = review_lock(pins, list_wanted(project) - {"rawpy", "scikit-learn"})
+    found = review_lock(pins, list_wanted(project) - LEFT_OUT)
     installed, n_files = review_installed(pins)
     for sentence in (*found, *installed):
         print(f"- {sentence}")

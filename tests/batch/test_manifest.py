@@ -132,6 +132,17 @@ def test_a_folder_per_slab(tmp_path):
     assert {tmp_path.name} == {item.job for item in items}
 
 
+def test_results_inside_the_folder_are_no_photos(tmp_path, monkeypatch):
+    """The pictures of a batch and of an inspection among the photos stay aside; `.` has a name."""
+    made = ("batch/trends.csv", "batch/trends.png", "A/out/summary.json", "A/out/map.png")
+    for name in ("A/B/1.jpg", *made):
+        (tmp_path / name).parent.mkdir(exist_ok=True, parents=True)
+        (tmp_path / name).write_bytes(b"x")
+    monkeypatch.chdir(tmp_path)
+    (item,) = list_items(".")
+    assert ("A/B", tmp_path.name) == (item.slab, item.job)
+
+
 def test_a_pattern_names_photos(tmp_path):
     """Only what fits the pattern comes, and the slab is the folder after its fixed part."""
     for name in ("A/1.jpg", "B/1.jpg", "B/2.jpg"):

@@ -16,7 +16,7 @@ from pathlib import PurePosixPath
 
 from ..core.errors import RakelightError, ScaleError, SettingsError
 from ..core.units import parse_size_mm
-from .storage import join_place, list_photos, read_bytes, split_place
+from .storage import join_place, list_photos, name_folder, name_inside, read_bytes, split_place
 
 COLUMNS = ("photo", "job", "slab", "stage", "scale", "lamp", "mix", "mould", "day", "soft_light")
 BYTES_MAX = 64_000_000
@@ -158,9 +158,8 @@ def parse_day(text: str) -> datetime.date | None:
 
 def _item_in_folder(photo: str, base: str, said: BatchItem) -> BatchItem:
     folder, name = split_place(photo)
-    inner = folder[len(base) :].strip("/\\") if folder.startswith(base) else split_place(folder)[1]
-    slab = inner.replace("\\", "/") or name.rpartition(".")[0]
-    job = said.job or split_place(base.rstrip("/\\"))[1] or "batch"
+    slab = name_inside(folder, base) or name.rpartition(".")[0]
+    job = said.job or name_folder(base) or "batch"
     return check_item(dataclasses.replace(said, photo=photo, slab=slab, job=job))
 
 

@@ -15,6 +15,8 @@ PHOTO_SUFFIXES = frozenset((
     ".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".bmp", ".gif", ".heic", ".heif",
     ".dng", ".cr2", ".cr3", ".nef", ".nrw", ".arw", ".raf", ".orf", ".rw2", ".pef", ".srw",
 ))  # fmt: skip
+# A folder that holds one of these is a result of ours: its pictures are no photos.
+MADE_HERE = frozenset(("summary.json", "trends.csv"))
 _PATTERN_SIGNS = frozenset("*?[")
 # What the stores behind fsspec raise when they are asked for what is not there or not allowed.
 STORE_TROUBLE = (OSError, ValueError, RuntimeError, ImportError)
@@ -33,14 +35,16 @@ def list_photos(place: str) -> tuple[str, list[str]]:
     place : str
         Folder, pattern (`*`, `?`, `[...]`, `**`) or address of one of these.
 
+    Pictures that an inspection or a batch wrote into a folder are left aside.
+
     Raises
     ------
     SettingsError
         When there is no such place or it holds no photo.
     """
-    found = _list_store(place) if is_address(place) else _list_disk(place)
-    base, names = found
-    photos = sorted(name for name in names if _is_photo(name))
+    base, names = _list_store(place) if is_address(place) else _list_disk(place)
+    made = {split_place(name)[0] for name in names if split_place(name)[1] in MADE_HERE}
+    photos = sorted(name for name in names if _is_photo(name) and split_place(name)[0] not in made)
     if not photos:
         raise SettingsError(
             f"There is no photo in {place}; name a folder, a pattern or a manifest."
@@ -95,6 +99,21 @@ def split_place(place: str) -> tuple[str, str]:
         return folder, name
     path = Path(place)
     return str(path.parent), path.name
+
+
+def name_folder(place: str) -> str:
+    """Return the name of a folder, also of one that was named as `.`."""
+    if is_address(place):
+        return split_place(place.rstrip("/"))[1]
+    return Path(place).resolve().name
+
+
+def name_inside(folder: str, base: str) -> str:
+    """Return a folder as seen from the one it lies in, with `/` between its parts; empty for itself."""
+    if is_address(folder):
+        return folder[len(base) :].strip("/") if folder.startswith(base) else split_place(folder)[1]
+    inner = os.path.relpath(folder, base)
+    return "" if inner == "." else Path(inner).as_posix()
 
 
 def _list_disk(place: str) -> tuple[str, list[str]]:
