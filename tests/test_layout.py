@@ -30,7 +30,7 @@ LAYERS = (
     ("batch",),
     ("survey", "large_map"),
     ("inspection", "compare", "log", "report"),
-    ("soft_light",),
+    ("soft_light", "reading"),
     ("repair",),
     ("grade",),
     ("photo", "scale", "light", "pits", "colour", "simulate"),

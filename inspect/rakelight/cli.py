@@ -97,6 +97,8 @@ class Numbers(click.ParamType):
 @click.option("--lamp-from", type=float, help="Side the light comes from: 0 top, 90 right, 180 bottom, 270 left.")
 @click.option("--lamp-angle", type=float, help="Angle of the light above the face, degrees.")
 @click.option("--lamp-at", type=Numbers(3), help="Place of the lamp on the plan and its height: X,Y,H in mm.")
+@click.option("--other-lamp", "other_lamps", multiple=True, metavar="PHOTO,FROM[,ANGLE]",
+              help="The same face from the same camera place, the lamp moved: photo, lamp side, lamp angle. Again for more.")
 @click.option("--soft-light", type=click.Path(path_type=Path), help="Soft-light photo of the same face, for the tone.")
 @click.option("--soft-corners", help="The slab's corners in the soft-light photo, when it is framed otherwise.")
 @click.option("--flat-field", type=click.Path(path_type=Path), help="A white sheet in the same light, same place.")
@@ -124,6 +126,8 @@ def inspect_command(photos: tuple[Path, ...], out: Path, **options: Any) -> int:
     from .report.folder import write_inspection
     from .survey import inspect_survey
 
+    if len(photos) > 1 and options["other_lamps"]:
+        raise SettingsError("--other-lamp belongs to one photo of the whole face; give one photo and its other lamps.")
     given, settings = read_options(options)
     log = open_for_job(options)
     inspection = inspect_survey(photos, given, settings=settings, progress=say_progress)
@@ -156,6 +160,7 @@ def read_options(options: dict[str, Any]) -> tuple[Any, Any]:
         lens=options["lens"],
         zones=read_zones(options["zones"]) if options["zones"] else (),
         lamp=read_lamp(options["lamp_from"], options["lamp_angle"], options["lamp_at"]),
+        other_lamps=tuple(read_other_lamp(text) for text in options["other_lamps"]),
         soft_light=options["soft_light"],
         soft_corners_px=parse_corners(options["soft_corners"]),
         flat_field=options["flat_field"],
@@ -201,6 +206,21 @@ def read_lamp(from_deg: float | None, angle_deg: float | None, at_mm: tuple[floa
         unknown if angle_deg is None else angle_deg,
         basis="said",
     )
+
+
+def read_other_lamp(text: str) -> tuple[Path, Any]:
+    """Return (photo, lamp) from 'PHOTO,FROM' or 'PHOTO,FROM,ANGLE'; the photo's name may hold commas."""
+    parts = text.rsplit(",", 2)
+    numbers: list[float] = []
+    while len(parts) > 1 and len(numbers) < 2:
+        try:
+            numbers.insert(0, float(parts[-1]))
+        except ValueError:
+            break
+        parts.pop()
+    if not numbers or not parts[0]:
+        raise LampError(f"Write --other-lamp as PHOTO,FROM or PHOTO,FROM,ANGLE, not {text!r}: the lamp's side must be said.")
+    return Path(",".join(parts)), read_lamp(numbers[0], numbers[1] if len(numbers) > 1 else None, None)
 
 
 def say_progress(step: str) -> None:

@@ -5,7 +5,7 @@ each line hands the record of one step to the next.
 """
 
 import dataclasses
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -14,14 +14,13 @@ import numpy as np
 import pandas as pd
 
 from . import __version__
-from .core.errors import ScaleError
+from .core.errors import LampError, ScaleError
 from .core.flags import FLAGS
 from .core.records import (
     COLOUR_COLUMNS,
     CardPose,
     ColourReport,
     FaceMap,
-    FlatPhoto,
     GradeReport,
     Inspection,
     Lamp,
@@ -37,15 +36,19 @@ from .grade.agreed import Agreed, read_agreed
 from .grade.classify import grade_face
 from .grade.outlines import is_inside, zone_outline
 from .grade.regions import describe_agreed, judge_agreed
-from .light.background import flatten_light
-from .light.lamp import join_post, settle_lamp
+from .light.lamp import join_post
 from .light.post import read_post
-from .photo.quality import judge_quality
 from .photo.read import read_photo
-from .pits.find import build_octaves, find_pits
-from .pits.measure import MeasuredPits, choose_pits, list_marks, measure_pits
-from .pits.sort import Sorted, sort_candidates
+from .pits.measure import MeasuredPits
 from .pits.zones import find_zones, mark_pits
+from .reading import (
+    OtherPhoto,
+    Placed,
+    Progress,
+    Reading,
+    read_face,
+    read_under_lamps,
+)
 from .repair.order import walk_pits
 from .repair.plan import plan_repair, read_rates
 from .scale.card import place_card, scale_from_card
@@ -66,9 +69,6 @@ LIMITS = (
 
 CORNER_SUPPORT_MIN = 0.6  # share of the weakest side that must show an edge for corners to be taken
 
-Progress = Callable[[str], None]
-
-
 @dataclass(frozen=True, slots=True)
 class Given:
     """What the person says about a survey: scale, lamp, soft-light photo, what was agreed, job.
@@ -80,7 +80,8 @@ class Given:
     (`corners_px` without `slab_mm` then lets the card measure the slab). `lens` is a file made by
     `rakelight lens`. `zones` are plain mappings with name, kind (pour, part, opening, slab) and
     outline_mm or a box, as `scale.zones.read_zones` returns them: openings and what lies outside the
-    slab are not face. `locked` and `rates` go to the planner.
+    slab are not face. `other_lamps` are further photos from the same camera place, each with its
+    lamp. `locked` and `rates` go to the planner.
     """
 
     mm_per_px: float | None = None
@@ -92,6 +93,7 @@ class Given:
     printed_rule_mm: float = 100.0
     lens: str | Path | None = None
     lamp: Lamp = field(default_factory=Lamp)
+    other_lamps: tuple[tuple[str | Path, Lamp], ...] = ()
     soft_light: str | Path | None = None
     soft_corners_px: Sequence[Sequence[float]] | None = None
     flat_field: str | Path | None = None
@@ -104,30 +106,6 @@ class Given:
     locked: dict[str, str] = field(default_factory=dict)
     zones: tuple[dict[str, Any], ...] = ()
     job: dict[str, str] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class Placed:
-    """A face laid on the slab: its map, its scale, its photos as kept in the record, and doubts in words.
-
-    edges_mm : outlines (n, 2) of the slab and its openings where they are really known.
-    """
-
-    face: FaceMap
-    scale: Scale
-    photos: tuple[dict[str, Any], ...]
-    edges_mm: tuple[np.ndarray, ...] = ()
-    notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """What a face under one lamp gave: the lamp, the verdict on the photo, pits and marks."""
-
-    lamp: Lamp
-    quality: Quality
-    measured: MeasuredPits
-    marks: pd.DataFrame
 
 
 def inspect_photo(
@@ -169,37 +147,42 @@ def inspect_photo(
     face = hide_what_is_no_face(
         rectify_photo(photo, scale, threads=settings.find.threads), photo, scale, card, given
     )
-    placed = Placed(
-        face, scale, (describe_photo(photo, "raking"),), list_edges(given, scale), photo.notes
-    )
-    reading = read_face(
-        placed, say_lamp(given, face, card), photo.exif, settings=settings, progress=progress
-    )
+    others = see_other_lamps(photo, scale, card, given, settings)
+    photos = (describe_photo(photo, "raking"), *(other.entry for other in others))
+    placed = Placed(face, scale, photos, list_edges(given, scale), photo.notes)
+    said = say_lamp(given, face, card)
+    if others:
+        how = (settings, progress)
+        reading = read_under_lamps(placed, said, photo.exif, others=others, how=how)
+        placed = dataclasses.replace(placed, notes=(*placed.notes, *reading.notes))
+    else:
+        reading = read_face(placed, said, photo.exif, settings=settings, progress=progress)
     progress("grading and planning")
     return conclude(placed, reading, given, agreed, settings=settings)
 
 
-def read_face(
-    placed: Placed, said: Lamp, exif: Mapping[str, Any], *, settings: Settings, progress: Progress
-) -> Reading:
-    """Return what a face under one lamp gives: lamp, verdict on the photo, pits and marks."""
-    face, find = placed.face, settings.find
-    progress("telling the lamp from the surface")
-    flat = flatten_light(face, settings=settings.light, threads=find.threads)
-    lamp = settle_lamp(flat, face, said, settings=settings.light)
-    quality = judge_quality(
-        face, flat, lamp, exif=exif, smallest_mm=find.smallest_mm, settings=settings.quality
-    )
-    progress("finding pits")
-    octaves = build_octaves(flat, settings=find)
-    candidates = find_pits(octaves, lamp, face.mm_per_px, settings=find)
-    progress("sorting pits from what only looks like one")
-    entries = sort_candidates(
-        octaves, candidates, lamp, face.mm_per_px, settings=settings.sort, threads=find.threads
-    )
-    measured = measure_chosen(entries, placed, flat, lamp, settings)
-    marks = list_marks(entries, face.mm_per_px, smallest_mm=find.smallest_mm)
-    return Reading(lamp, quality, measured, marks)
+def see_other_lamps(
+    photo: Photo, scale: Scale, card: CardPose | None, given: Given, settings: Settings
+) -> list[OtherPhoto]:
+    """Return the further photos of the same face from the same camera place, the lamp moved."""
+    others = []
+    for path, said in given.other_lamps:
+        other = read_photo(path, settings=settings.photo)
+        if other.shape_px != photo.shape_px:
+            raise LampError(
+                f"{other.name} is not as large as {photo.name}: photos under several lamps are taken from one"
+                " place with one camera, moving only the lamp."
+            )
+        face = rectify_photo(other, scale, threads=settings.find.threads)
+        face = hide_what_is_no_face(face, photo, scale, card, given)
+        entry = describe_photo(other, "raking") | {"lamp": describe_said(said)}
+        others.append(OtherPhoto(other.name, face, said, other.exif, entry))
+    return others
+
+
+def describe_said(lamp: Lamp) -> dict[str, Any]:
+    """Return what the record keeps of a lamp that was said."""
+    return {name: getattr(lamp, name) for name in ("from_deg", "angle_deg", "at_mm", "basis")}
 
 
 def conclude(
@@ -350,28 +333,6 @@ def name_zones(pits: pd.DataFrame, zones: Sequence[Mapping[str, Any]]) -> pd.Dat
 def say_lamp(given: Given, face: FaceMap, card: CardPose | None) -> Lamp:
     """Return the lamp as said, held against the shadow of the card's post where it stands."""
     return given.lamp if card is None else join_post(given.lamp, read_post(face, card))
-
-
-def measure_chosen(
-    entries: Sorted, placed: Placed, flat: FlatPhoto, lamp: Lamp, settings: Settings
-) -> MeasuredPits:
-    """Return the pits that are sure and large enough, measured."""
-    face = placed.face
-    chosen = choose_pits(
-        entries,
-        face.mm_per_px,
-        smallest_mm=settings.find.smallest_mm,
-        confidence_min=settings.sort.confidence_min,
-    )
-    return measure_pits(
-        chosen,
-        face,
-        flat,
-        lamp,
-        scale=placed.scale,
-        edges_mm=placed.edges_mm,
-        settings=settings.measure,
-    )
 
 
 def grade_measured(

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from ..core.flags import flag_bit, flag_names
+from ..core.flags import flag_bit, flag_names, parse_flags
 from ..core.records import (
     EVIDENCE_COLUMNS,
     MARK_COLUMNS,
@@ -124,6 +124,29 @@ def _settle_depths(
     else:
         depth = shadow_mm * np.tan(np.radians(angle_deg))
     return np.where(depth >= SURE_SHADOW_DEPTH_MIN_MM, depth, np.nan)
+
+
+def settle_depths(pits: pd.DataFrame, depth_mm: np.ndarray, basis: np.ndarray) -> pd.DataFrame:
+    """Return the pit table with other depths: basis `at_least`, `lamps` or `pin` per pit, NaN for unknown.
+
+    The volume to fill follows: of a cap of that depth when it was measured, of half a sphere or more when
+    it is a least depth only.
+    """
+    pits = pits.copy()
+    depth_mm = np.asarray(depth_mm, float)
+    unknown = np.isnan(depth_mm) | (depth_mm < SURE_SHADOW_DEPTH_MIN_MM)
+    pits["depth_mm"] = np.where(unknown, np.nan, depth_mm)
+    named = np.where(unknown, "unknown", np.asarray(basis, object)).astype(object)
+    pits["depth_basis"] = pd.Series(named, index=pits.index, dtype=pits["depth_basis"].dtype)
+    diameter = pits["diameter_mm"].to_numpy(float)
+    is_measured = np.isin(named, ("lamps", "pin"))
+    counts = is_measured | (pits["depth_mm"].to_numpy() > diameter / 2)
+    pits["volume_mm3"] = fill_volume_mm3(diameter, np.where(counts, pits["depth_mm"], np.nan))
+    bit = flag_bit("depth_unknown")
+    bits = np.array([parse_flags(names) for names in pits["flags"]], np.int64)
+    bits = np.where(unknown, bits | bit, bits & ~bit)
+    pits["flags"] = pd.Series([flag_names(one) for one in bits], index=pits.index, dtype=pits["flags"].dtype)
+    return pits
 
 
 def list_marks(
