@@ -11,9 +11,11 @@ weights that are not in place yet.
 """
 
 import argparse
+import hashlib
 import pickle
 import sys
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import cv2
@@ -229,18 +231,34 @@ def put_weights(folder: Path) -> None:
 def score_rivals(name: str, chosen: argparse.Namespace) -> dict[str, dict[str, Tally]]:
     """Return what each rival, at its best on scenes like the set's with other seeds, makes of the set."""
     numbers = TUNED_ON[name] if name in TUNED_ON else SETS[name][1]
-    answers: dict[str, dict[str, Tally]] = {}
-    for rival in RIVALS if chosen.rivals else ():
-        kept = chosen.store and chosen.store / f"{name}_{rival}.pickle"
-        if kept and kept.exists():
-            answers[rival] = pickle.loads(kept.read_bytes())
-            continue
-        finder = tune(rival, lambda seed: draw_scene(seed, **numbers))
-        answers[rival] = score_relief(chosen.relit, finder) if name == "relit" else {name: score_set(name, finder)}
-        if kept:
-            kept.parent.mkdir(parents=True, exist_ok=True)
-            kept.write_bytes(pickle.dumps(answers[rival]))
-    return answers
+
+    def score(rival: str) -> dict[str, Tally]:
+        return score_any(name, chosen, tune(rival, lambda seed: draw_scene(seed, **numbers)))
+
+    return {rival: keep_tally(chosen.store, f"{name}_{rival}", partial(score, rival)) for rival in RIVALS}
+
+
+def score_any(name: str, chosen: argparse.Namespace, finder=find_entries) -> dict[str, Tally]:
+    """Return the tallies of a set, or of the measured reliefs."""
+    return score_relief(chosen.relit, finder) if name == "relit" else {name: score_set(name, finder)}
+
+
+def keep_tally(store: Path | None, name: str, score) -> dict[str, Tally]:
+    """Return what `score()` gives, or what it gave in an earlier run with the same store."""
+    kept = store and store / f"{name}.pickle"
+    if kept and kept.exists():
+        return pickle.loads(kept.read_bytes())
+    answer = score()
+    if kept:
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        kept.write_bytes(pickle.dumps(answer))
+    return answer
+
+
+def name_weights() -> str:
+    """Return a short name of the weights in use, so that tallies of others are not taken for theirs."""
+    weights = load_weights()
+    return hashlib.sha256(b"".join(weights[key].tobytes() for key in sorted(weights))).hexdigest()[:12]
 
 
 def score_relief(folder: Path, finder=find_entries) -> dict[str, Tally]:
@@ -253,8 +271,8 @@ def score_relief(folder: Path, finder=find_entries) -> dict[str, Tally]:
 def collect(chosen: argparse.Namespace):
     """Yield (set, finder, tally) one by one."""
     for name in [*chosen.sets, *(["relit"] if chosen.relit else [])]:
-        ours = score_relief(chosen.relit) if name == "relit" else {name: score_set(name)}
-        for who, answers in {"rakelight": ours, **score_rivals(name, chosen)}.items():
+        ours = keep_tally(chosen.store, f"{name}_rakelight_{name_weights()}", partial(score_any, name, chosen))
+        for who, answers in {"rakelight": ours, **(score_rivals(name, chosen) if chosen.rivals else {})}.items():
             for part, tally in answers.items():
                 yield part, who, tally
 
@@ -265,7 +283,7 @@ def main() -> None:
     parser.add_argument("--sets", nargs="*", default=list(SETS))
     parser.add_argument("--relit", type=Path)
     parser.add_argument("--rivals", action="store_true", help="also what general libraries find")
-    parser.add_argument("--store", type=Path, help="folder that keeps what rivals found, for the next run")
+    parser.add_argument("--store", type=Path, help="folder of tallies, kept and taken: for runs of the same code")
     parser.add_argument("--weights", type=Path, help="folder of other weights than those in place")
     parser.add_argument("--write", action="store_true", help="into results/accuracy.md and README.md")
     chosen = parser.parse_args()

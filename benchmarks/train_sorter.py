@@ -149,8 +149,8 @@ class Glance(nn.Module):
         self.glance2 = nn.Linear(24, 2)
 
     def forward(self, patches: torch.Tensor, numbers: torch.Tensor) -> torch.Tensor:
-        """Return logits (n, 2)."""
-        x = torch.cat([patches[:, 1, ::2, ::2].flatten(1), numbers], dim=1)
+        """Return logits (n, 2) of coarse close-ups (n, 1, 13, 13)."""
+        x = torch.cat([patches.flatten(1), numbers], dim=1)
         return self.glance2(torch.relu(self.glance1(x)))
 
 
@@ -165,7 +165,8 @@ def fit_glance(train: dict[str, torch.Tensor], *, epochs: int = 5, batch_size: i
             pick = order[k * batch_size : (k + 1) * batch_size]
             kind = train["kind"][pick]
             wanted = torch.stack([kind == 0, (kind > 0) & (kind < N_KINDS - 1)], dim=1).float()
-            raw = model(train["patches"][pick].float(), train["numbers"][pick])
+            seen = train["patches"][pick, 1:2, ::2, ::2].float()
+            raw = model(seen, train["numbers"][pick])
             loss = nn.functional.binary_cross_entropy_with_logits(raw, wanted)
             optimiser.zero_grad()
             loss.backward()
