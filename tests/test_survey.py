@@ -219,7 +219,6 @@ def test_openings_are_no_face(photos, folder, survey):
         {"mm_per_px": 0.2},
         {"corners_px": [(0, 0), (9, 0), (9, 9), (0, 9)], "slab_mm": (90, 90)},
         {"length_px": [(0, 0), (9, 9)], "length_mm": 3.0},
-        {"slab_mm": (90, 90)},
     ],
 )
 def test_scales_of_one_photo_are_refused(photos, way):

@@ -91,8 +91,9 @@ def inspect_survey(
         Photos of one camera at one zoom, each sharing a quarter or more with its neighbours. One
         photo alone goes the way of `inspect_photo`.
     given : Given
-        The scale comes from `marks`, or from the scale card in one or more of the photos. The lamp
-        said holds for all photos: its side in the plan, or its place when it was not moved.
+        The scale comes from `marks`, from the scale card in one or more of the photos, or from
+        `slab_mm` where the photos show all four edges. The lamp said holds for all photos: its side
+        in the plan, or its place when it was not moved.
     settings : Settings
     progress : callable
         Told in words what is being done, photo by photo.
@@ -130,13 +131,10 @@ def inspect_survey(
 def check_scale_way(given: Given, n_photos: int) -> None:
     """Raise a ScaleError when a scale was given that holds for one photo only."""
     single = [given.mm_per_px, given.corners_px, given.length_px]
-    if n_photos > 1 and (
-        any(way is not None for way in single)
-        or (given.slab_mm is not None and given.marks is None)
-    ):
+    if n_photos > 1 and any(way is not None for way in single):
         raise ScaleError(
-            "Several photos of one face are placed by --marks or by the scale card in them; corners,"
-            " mm per pixel and a known length hold for one photo only."
+            "Several photos of one face are placed by --marks, by the scale card in them or by --slab with"
+            " its edges in them; corners, mm per pixel and a known length hold for one photo only."
         )
 
 
@@ -147,6 +145,7 @@ def join_face(
     words = {
         "looking": "reading photo {done} of {total} and looking for marks",
         "matching": "laying the photos beside each other",
+        "edges": "looking for the slab's edges",
         "map": "drawing photo {done} of {total} into the map",
     }
 

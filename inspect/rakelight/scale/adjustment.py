@@ -141,6 +141,8 @@ class _Problem:
 
         free = np.ones(len(x), bool)
         free[-1] = has_lens
+        if not self.marks:
+            free[:8] = False  # without a mark the first photo holds the frame
 
         def fill(part: np.ndarray) -> np.ndarray:
             whole = x.copy()

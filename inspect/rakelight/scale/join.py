@@ -8,6 +8,7 @@ neighbours; then all are adjusted together so that the ends close.
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,7 @@ from .alignment import MarkPlace, align_marks
 from .card import list_card_places
 from .corners import build_scale, check_size
 from .fiducials import Fiducial, find_fiducials
+from .frame import LOOK_LONG_PX, find_slab
 from .layout import FIDUCIALS_MM, FIRST_MARK_ID
 from .marks import (
     MISFIT_MAX_MM,
@@ -40,6 +42,10 @@ from .ties import Features, Ties, find_features, match_photos
 
 MAP_PX_MAX = 600e6
 TIE_RMS_MAX_MM = 2.0
+FOUND_NOTE = (
+    "The slab's corners were found on the joined photos, not given: check on the map that its border"
+    " is the slab's edge and its top the plan's top."
+)
 
 Tell = Callable[[str, int, int], None]
 
@@ -97,7 +103,8 @@ def join_photos(
     marks : MarksPlan, path of a `marks.toml`, or None
         Where fiducials lie. None: the scale card lies on the face, and the plan's up is its up.
     size_mm : (width, height), mm, optional
-        The slab's size, when the plan does not say it; else all that the photos show.
+        The slab's size, when the plan does not say it; else the map is all that the photos show.
+        Without marks it also gives the frame: the slab's four edges are found on the joined photos.
     lens : Lens, optional
         A lens calibrated before; when None one radial term is estimated over all photos.
     folder : Path, optional
@@ -120,11 +127,28 @@ def join_photos(
     looks = _look_at_all(photos, tell)
     ties, guess = match_photos([look.features for look in looks], lens)
     tell("matching", 1, 1)
-    views = _place_all(looks, plan, ties, guess, lens)
-    size_mm = size_mm or plan.size_mm
-    views, size_mm = _lay_out(views, looks, check_size(size_mm) if size_mm else None)
+    size_mm = check_size(size_mm) if size_mm else plan.size_mm
+    is_free = marks is None and size_mm is not None
+    starts = _start_places(looks, plan.places, ties, guess, is_free=is_free)
+    views = _place_all(looks, plan, ties, (starts, guess, lens))
+    if is_free:
+        lay = partial(_lay_on_slab, photos, looks, size_mm, threads=threads, tell=tell)
+        views = lay(views)
+        if not views.misfits_mm:
+            # Without the card the first frame was a guess: fit once more where lengths are true.
+            views = lay(_place_all(looks, plan, ties, (views.to_slab, views.lens or guess, lens)))
+    views, size_mm = _lay_out(views, looks, size_mm)
     scales = _build_scales(views, looks, size_mm)
-    return _draw(photos, looks, views, scales, folder=folder, threads=threads, tell=tell)
+    joined = _draw(photos, looks, views, scales, folder=folder, threads=threads, tell=tell)
+    return joined if marks is not None else _name_source(joined, is_free=is_free)
+
+
+def _name_source(joined: JoinedFace, *, is_free: bool) -> JoinedFace:
+    """Return the face with the truth about what gave its scale when no marks did."""
+    source, notes = ("corners", (FOUND_NOTE,)) if is_free else ("card", ())
+    views = tuple(view and replace(view, source=source) for view in joined.views)
+    scale = replace(joined.scale, source=source, notes=(*notes, *joined.scale.notes))
+    return replace(joined, scale=scale, views=views)
 
 
 def _read_plan(marks: MarksPlan | str | Path | None) -> MarksPlan:
@@ -157,11 +181,10 @@ def _place_all(
     looks: Sequence[_Look],
     plan: MarksPlan,
     ties: Sequence[Ties],
-    guess: Lens,
-    lens: Lens | None,
+    begin: tuple[Sequence[np.ndarray | None], Lens, Lens | None],
 ) -> Adjusted:
-    """Return all photos placed: by marks where seen, then by neighbours, then all together."""
-    starts = _start_places(looks, plan.places, ties, guess)
+    """Return all photos placed together, from their first places, a guessed and a known lens."""
+    starts, guess, lens = begin
     fit = adjust_photos(
         starts,
         [look.seen for look in looks],
@@ -185,19 +208,32 @@ def _start_places(
     places: Sequence[MarkPlace],
     ties: Sequence[Ties],
     lens: Lens,
+    *,
+    is_free: bool,
 ) -> list[np.ndarray | None]:
-    """Return a first homography per photo: from its marks, or carried over from a neighbour."""
+    """Return a first homography per photo: from its marks, or carried over from a neighbour.
+
+    With `is_free` no mark is needed: the photo with most ties is then taken to be square on, one
+    pixel one millimetre, until the slab's edges tell better.
+    """
     known = {place.mark_id for place in places}
     starts: list[np.ndarray | None] = [None] * len(looks)
     for k, look in enumerate(looks):
         if any(fiducial.mark_id in known for fiducial in look.seen):
             fit = align_marks(look.seen, places, look.shape_px, lens=lens)
             starts[k] = fit.to_slab
+    n_marks = [len({f.mark_id for f in look.seen} & known) for look in looks]
+    if is_free and not any(n_marks):
+        n_ties = [
+            sum(len(t.first_px) for t in ties if k in (t.first, t.second))
+            for k in range(len(looks))
+        ]
+        starts[int(np.argmax(n_ties))] = np.eye(3)
+        n_marks[int(np.argmax(n_ties))] = 1
     if all(start is None for start in starts):
         raise ScaleError(
             "None of the photos shows a mark or the scale card; lay them near both ends of the face."
         )
-    n_marks = [len({f.mark_id for f in look.seen} & known) for look in looks]
     # Photos that show several marks are the surest; carry their place on along the strongest ties.
     placed = {k for k, n in enumerate(n_marks) if n == max(n_marks)}
     while True:
@@ -212,6 +248,26 @@ def _start_places(
             starts[bridge.first] = starts[bridge.second] @ bridge.to_second
             placed.add(bridge.first)
     return [None if start is None else start / start[2, 2] for start in starts]
+
+
+def _lay_on_slab(
+    photos: Sequence[Photo],
+    looks: Sequence[_Look],
+    size_mm: tuple[float, float],
+    fit: Adjusted,
+    *,
+    threads: int,
+    tell: Tell,
+) -> Adjusted:
+    """Return the views laid on the slab whose edges the joined photos show."""
+    moved, shown_mm = _lay_out(fit, looks, None)
+    scales = _build_scales(moved, looks, shown_mm, finest_mm_per_px=max(shown_mm) / LOOK_LONG_PX)
+    tell("edges", 1, 1)
+    _, to_slab = find_slab(
+        photos, scales, size_mm, is_measured=bool(fit.misfits_mm), threads=threads
+    )
+    planes = [None if plane is None else to_slab @ plane for plane in moved.to_slab]
+    return replace(fit, to_slab=tuple(None if p is None else p / p[2, 2] for p in planes))
 
 
 def _lay_out(
@@ -233,9 +289,13 @@ def _lay_out(
 
 
 def _build_scales(
-    fit: Adjusted, looks: Sequence[_Look], size_mm: tuple[float, float]
+    fit: Adjusted,
+    looks: Sequence[_Look],
+    size_mm: tuple[float, float],
+    *,
+    finest_mm_per_px: float = 0.0,
 ) -> list[Scale | None]:
-    """Return per photo its scale, all with the map's one mm per pixel."""
+    """Return per photo its scale, all with the map's one mm per pixel (no finer than asked for)."""
     finest = []
     for plane, look in zip(fit.to_slab, looks, strict=True):
         if plane is not None:
@@ -246,7 +306,9 @@ def _build_scales(
             finest.append(measure_local_scale(plane, straighten_points(fit.lens, inner))[0].min())
     # The finest third keeps the detail of nearly all; one photo taken close must not swell the map.
     mm_per_px = max(
-        float(np.quantile(finest, 0.33)), math.sqrt(size_mm[0] * size_mm[1] / MAP_PX_MAX)
+        float(np.quantile(finest, 0.33)),
+        math.sqrt(size_mm[0] * size_mm[1] / MAP_PX_MAX),
+        finest_mm_per_px,
     )
     mm_per_px = _round_map_px(mm_per_px, size_mm)
     relative_sd = _estimate_relative_sd(fit, size_mm)
