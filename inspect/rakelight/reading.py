@@ -14,9 +14,10 @@ import pandas as pd
 
 from .core.records import FaceMap, Lamp, Quality, Scale
 from .core.settings import Settings
+from .core.threads import share_out
 from .light.background import flatten_light
 from .light.lamp import settle_lamp
-from .photo.quality import judge_quality
+from .photo.quality import judge_quality, look_at_photo
 from .pits.find import build_octaves, find_pits
 from .pits.lamps import LampView, Pooled, measure_depths, pool_lamps
 from .pits.measure import MeasuredPits, choose_pits, list_marks, measure_pits, settle_depths
@@ -120,10 +121,15 @@ def look_under_lamp(
     find = settings.find
     progress("telling the lamp from the surface")
     flat = flatten_light(face, settings=settings.light, threads=find.threads)
-    lamp = settle_lamp(flat, face, said, settings=settings.light)
-    quality = judge_quality(
-        face, flat, lamp, exif=exif, smallest_mm=find.smallest_mm, settings=settings.quality
+    asked = (
+        lambda: settle_lamp(flat, face, said, settings=settings.light),
+        lambda: look_at_photo(face, flat),
     )
+    lamp, looks = share_out(lambda question: question(), asked, threads=find.threads)
+    quality = judge_quality(
+        face, flat, lamp,
+        exif=exif, smallest_mm=find.smallest_mm, looks=looks, settings=settings.quality,
+    )  # fmt: skip
     progress("finding pits")
     octaves = build_octaves(flat, settings=find)
     candidates = find_pits(octaves, lamp, face.mm_per_px, settings=find)
