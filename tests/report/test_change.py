@@ -217,6 +217,7 @@ def test_html_needs_nothing_from_outside(bench, repair, tmp_path):
     text = " ".join(page.texts)
     for words in ("What was agreed", "What was found", "19 times in 20", "What the repair did"):
         assert words in text
+    assert "slide the picture sideways" in text
 
 
 @pytest.mark.parametrize("name", NASTY)

@@ -12,10 +12,12 @@ from xml.etree import ElementTree as Tree
 from rakelight.core.records import Comparison, Inspection
 from rakelight.core.settings import ReportSettings
 
-from .client import Repair, collect_client_report, draw_pictures
+from .client import Repair, collect_client_report, draw_pictures, encode_jpeg
+from .wipe import lay_over
 
 # The browser itself is told to fetch nothing and run nothing.
 _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; font-src data:"
+_WIPE_PX = 1400
 _FACES = (("Barlow-Regular.ttf", 400), ("Barlow-Bold.ttf", 700))
 
 
@@ -36,10 +38,19 @@ def write_html_report(
     settings = settings or ReportSettings()
     repair = Repair(change, before) if change is not None else None
     data = collect_client_report(inspection, settings, repair)
-    pictures = draw_pictures(inspection, settings, repair)
+    pictures = draw_pictures(inspection, settings, repair) | _draw_wipe(inspection, repair)
     path = Path(path)
     path.write_text(build_page(data, pictures), encoding="utf-8", newline="")
     return path
+
+
+def _draw_wipe(inspection: Inspection, repair: Repair | None) -> dict[str, bytes]:
+    """Both faces on one plan, to be wiped; nothing when there was no repair or no face was kept."""
+    if repair is None or repair.before is None:
+        return {}
+    pair = lay_over(repair.before, inspection, repair.change, side_px=_WIPE_PX)
+    names = ("wipe_before.jpg", "wipe_after.jpg")
+    return {name: encode_jpeg(face) for name, face in zip(names, pair or (), strict=False)}
 
 
 def build_page(data: dict[str, Any], pictures: dict[str, bytes]) -> str:
@@ -77,6 +88,8 @@ def _add_front(main: Tree.Element, data: dict[str, Any], pictures: dict[str, byt
         entry = _add(terms, "div")
         _add(entry, "dt", text=name)
         _add(entry, "dd", text=value, dir="auto")
+    if "wipe_before.jpg" in pictures:
+        _add_wipe(main, data, pictures)
     is_pair = "pair.jpg" in pictures
     caption = data["change_words"]["pair"] if is_pair else words["picture"]
     _add_figure(main, pictures["pair.jpg" if is_pair else "face.jpg"], caption)
@@ -183,6 +196,21 @@ def _add_figure(parent: Tree.Element, jpeg: bytes, caption: str) -> None:
     figure = _add(parent, "figure")
     _add_picture(figure, jpeg, "jpeg", caption)
     _add(figure, "figcaption", text=caption)
+
+
+def _add_wipe(main: Tree.Element, data: dict[str, Any], pictures: dict[str, bytes]) -> None:
+    """Two pictures in a frame that scrolls sideways: the earlier one leaves, the later one stays.
+
+    No script is needed, so a finger, the keyboard and a wheel all work, and print shows both.
+    """
+    words = data["change_words"]
+    figure = _add(main, "figure")
+    told = {"class": "wipe", "tabindex": "0", "role": "group", "aria-label": words["wipe"]}
+    track = _add(_add(figure, "div", told), "div", {"class": "track"})
+    for name, title in (("after", words["after"]), ("before", words["before"])):
+        layer = _add(track, "div", {"class": name})
+        _add_picture(layer, pictures[f"wipe_{name}.jpg"], "jpeg", title)
+    _add(figure, "figcaption", text=words["wipe"])
 
 
 def _add_picture(

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from rakelight.core.records import Comparison, Inspection
+from rakelight.report.wipe import lay_over
 
 from . import desk
 
@@ -120,30 +121,6 @@ def _paste_tile(crop: np.ndarray, path: Path, at: tuple[int, int]) -> None:
 
 def write_slider(before: Inspection, after: Inspection, change: Comparison, folder: Path) -> None:
     """Write two pictures of the same place and size, the later one laid over the earlier plan."""
-    if not before.face.rgb.size or not after.face.rgb.size:
-        return
-    step_mm = max(before.face.size_mm) / SLIDER_PX
-    size = tuple(round(side / step_mm) for side in before.face.size_mm)
-    first = cv2.resize(before.face.rgb, size, interpolation=cv2.INTER_AREA)
-    to_after = _fit_places(change)
-    grid_to_mm = np.array([[step_mm, 0, step_mm / 2], [0, step_mm, step_mm / 2], [0, 0, 1]])
-    scale = 1 / after.face.mm_per_px
-    mm_to_px = np.array([[scale, 0, -0.5], [0, scale, -0.5], [0, 0, 1]])
-    matrix = mm_to_px @ to_after @ grid_to_mm
-    second = cv2.warpAffine(
-        after.face.rgb, matrix[:2], size, flags=cv2.INTER_AREA | cv2.WARP_INVERSE_MAP,
-        borderValue=(128, 128, 128),
-    )  # fmt: skip
-    _write_jpeg(first, folder / "before.jpg")
-    _write_jpeg(second, folder / "after.jpg")
-
-
-def _fit_places(change: Comparison) -> np.ndarray:
-    """The affine map from places before to places after, from the table's own pairs; mm."""
-    table = change.table.dropna(subset=["before_x_mm", "after_x_mm"])
-    if len(table) < 3:
-        return np.eye(3)
-    before = table[["before_x_mm", "before_y_mm"]].to_numpy(float)
-    after = table[["after_x_mm", "after_y_mm"]].to_numpy(float)
-    rows, *_ = np.linalg.lstsq(np.c_[before, np.ones(len(before))], after, rcond=None)
-    return np.vstack([rows.T, [0, 0, 1]])
+    pair = lay_over(before, after, change, side_px=SLIDER_PX)
+    for picture, name in zip(pair or (), ("before.jpg", "after.jpg"), strict=False):
+        _write_jpeg(picture, folder / name)
