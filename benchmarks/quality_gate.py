@@ -1,10 +1,10 @@
 """How often the photo verdict is right, on made-up photos of known faults.
 
-    python benchmarks/quality_gate.py --first-seed 700000 --n 100 --out benchmarks/results/quality_gate.md
+    python benchmarks/quality_gate.py --first-seed 900000 --n 100 --out benchmarks/results/quality_gate.md
 
 Every fault is drawn by itself into an otherwise good photo. The settings of the verdict were
-chosen on seeds below 100000 only; the published table is made from seeds from 700000 on, and
-the recipe `bubbles` took no part in choosing them.
+chosen on seeds below 100000 and from 700000 to 703999; the published table is made from seeds from
+900000 on, and the recipe `bubbles` took no part in choosing them.
 """
 
 import argparse
@@ -208,7 +208,7 @@ def write_table(cases: list[dict], first_seed: int) -> str:
 def main() -> None:
     """Run the benchmark from the command line."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--first-seed", type=int, default=700_000)
+    parser.add_argument("--first-seed", type=int, default=900_000)
     parser.add_argument("--n", type=int, default=100)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--without-held-out", action="store_true", help="for choosing settings")
