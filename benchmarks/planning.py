@@ -32,7 +32,7 @@ from rakelight.repair.plan import plan_repair
 from rakelight.repair.problem import build_problem
 
 RESULTS = Path(__file__).parent / "results" / "planning.md"
-FIRST_SEED = 710_000  # used by no training, tuning or test
+FIRST_SEED = 760_000  # used by no training, tuning or test
 N_FILLINGS = 200
 TERMS = {
     "0.6 % open area (2-15 mm) in any 500 mm": "smallest_mm = 2\narea_percent = 0.6",
