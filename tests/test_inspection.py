@@ -6,13 +6,15 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from rakelight.core.errors import ScaleError
+from rakelight.core.errors import LampError, ScaleError
 from rakelight.core.flags import flag_bit
 from rakelight.core.records import PIT_COLUMNS, PLAN_COLUMNS, Lamp, Lens
 from rakelight.core.settings import Settings
 from rakelight.inspection import Given, change_settings, inspect_photo
+from rakelight.pits.pins import PinDepth
 from rakelight.scale.lens import write_lens
-from rakelight.simulate.camera import photograph
+from rakelight.simulate import Lamp as SceneLamp
+from rakelight.simulate.camera import aim_camera, photograph
 from rakelight.simulate.lamp import light_slab
 
 
@@ -57,6 +59,37 @@ def test_steps_are_told_in_words(photo_file):
     said = []
     inspect_photo(photo_file, Given(mm_per_px=0.15), progress=said.append)
     assert "finding pits" in said
+
+
+def test_a_second_lamp_gives_depths_and_keeps_the_pits(photo_file, made_up, tmp_path, inspection):
+    """The same face lit from the right as well: no pit is lost, some depths stand on two shadows, both photos are kept."""
+    radiance = light_slab(made_up.slab, SceneLamp(90.0, 15.0), ambient=0.1)
+    path = tmp_path / "from_right.png"
+    Image.fromarray(photograph(radiance, aim_camera(made_up.slab), seed=8)).save(path)
+    left, right = (Lamp(side, 15.0, basis="said") for side in (270.0, 90.0))
+    both = inspect_photo(photo_file, Given(mm_per_px=0.15, lamp=left, other_lamps=((path, right),)))
+    assert len(inspection.pits) * 0.97 <= len(both.pits)
+    assert (both.pits.depth_basis == "lamps").any()
+    assert 2 == len(both.photos)
+    assert 90.0 == both.photos[1]["lamp"]["from_deg"]
+    assert both.pits.loc[both.pits.depth_basis == "unknown", "depth_mm"].isna().all()
+
+
+def test_a_second_photo_of_another_size_is_refused(photo_file, tmp_path):
+    """Photos under several lamps come from one camera place; another size is one sentence."""
+    path = tmp_path / "other.png"
+    Image.fromarray(np.full((300, 400, 3), 120, np.uint8)).save(path)
+    given = Given(mm_per_px=0.15, lamp=Lamp(270.0, 15.0), other_lamps=((path, Lamp(90.0)),))
+    with pytest.raises(LampError, match="not as large"):
+        inspect_photo(photo_file, given)
+
+
+def test_a_typed_in_depth_stands_in_the_record(photo_file, inspection):
+    """A pin depth by number reaches the table of the record with its basis."""
+    given = Given(mm_per_px=0.15, lamp=Lamp(270.0, 15.0, basis="said"), pin_depths=(PinDepth(2.2, 3),))
+    row = inspect_photo(photo_file, given).pits.iloc[2]
+    assert (3, 2.2, "pin") == (row.pit_id, row.depth_mm, row.depth_basis)
+    assert row.x_mm == pytest.approx(inspection.pits.x_mm[2])
 
 
 @pytest.mark.parametrize(

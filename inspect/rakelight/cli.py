@@ -99,6 +99,9 @@ class Numbers(click.ParamType):
 @click.option("--lamp-at", type=Numbers(3), help="Place of the lamp on the plan and its height: X,Y,H in mm.")
 @click.option("--other-lamp", "other_lamps", multiple=True, metavar="PHOTO,FROM[,ANGLE]",
               help="The same face from the same camera place, the lamp moved: photo, lamp side, lamp angle. Again for more.")
+@click.option("--pin-depth", "pins", multiple=True, metavar="PIT=DEPTH",
+              help="Depth of a pit measured with a pin, mm: 12=3.5 by its number, 410,212=3.5 by its place. Again for more.")
+@click.option("--pin-depths", "pin_file", type=click.Path(path_type=Path), help="CSV of such depths: pit_id, depth_mm.")
 @click.option("--soft-light", type=click.Path(path_type=Path), help="Soft-light photo of the same face, for the tone.")
 @click.option("--soft-corners", help="The slab's corners in the soft-light photo, when it is framed otherwise.")
 @click.option("--flat-field", type=click.Path(path_type=Path), help="A white sheet in the same light, same place.")
@@ -143,6 +146,7 @@ def read_options(options: dict[str, Any]) -> tuple[Any, Any]:
     """Return (Given, Settings) from the options of `inspect`."""
     from .core.settings import Settings
     from .inspection import Given, change_settings
+    from .pits.pins import parse_pin, read_pins
     from .scale.zones import read_zones
 
     settings = change_settings(
@@ -161,6 +165,7 @@ def read_options(options: dict[str, Any]) -> tuple[Any, Any]:
         zones=read_zones(options["zones"]) if options["zones"] else (),
         lamp=read_lamp(options["lamp_from"], options["lamp_angle"], options["lamp_at"]),
         other_lamps=tuple(read_other_lamp(text) for text in options["other_lamps"]),
+        pin_depths=(*map(parse_pin, options["pins"]), *(read_pins(options["pin_file"]) if options["pin_file"] else ())),
         soft_light=options["soft_light"],
         soft_corners_px=parse_corners(options["soft_corners"]),
         flat_field=options["flat_field"],

@@ -40,6 +40,7 @@ from .light.lamp import join_post
 from .light.post import read_post
 from .photo.read import read_photo
 from .pits.measure import MeasuredPits
+from .pits.pins import PinDepth, apply_pins
 from .pits.zones import find_zones, mark_pits
 from .reading import (
     OtherPhoto,
@@ -81,7 +82,7 @@ class Given:
     `rakelight lens`. `zones` are plain mappings with name, kind (pour, part, opening, slab) and
     outline_mm or a box, as `scale.zones.read_zones` returns them: openings and what lies outside the
     slab are not face. `other_lamps` are further photos from the same camera place, each with its
-    lamp. `locked` and `rates` go to the planner.
+    lamp; `pin_depths` are depths that a person measured. `locked` and `rates` go to the planner.
     """
 
     mm_per_px: float | None = None
@@ -94,6 +95,7 @@ class Given:
     lens: str | Path | None = None
     lamp: Lamp = field(default_factory=Lamp)
     other_lamps: tuple[tuple[str | Path, Lamp], ...] = ()
+    pin_depths: tuple[PinDepth, ...] = ()
     soft_light: str | Path | None = None
     soft_corners_px: Sequence[Sequence[float]] | None = None
     flat_field: str | Path | None = None
@@ -193,7 +195,7 @@ def conclude(
     measured = number_pits(reading.measured, face.size_mm, settings.report.sheet_field_mm)
     crowds = find_zones(measured.pits, face, settings=settings.zones)
     named = mark_pits(name_zones(measured.pits, given.zones), crowds)
-    measured = dataclasses.replace(measured, pits=named)
+    measured = dataclasses.replace(measured, pits=apply_pins(named, given.pin_depths))
     grade = grade_measured(given, agreed, measured.pits, face, (reading.quality, settings))
     colour = read_colour(given, placed, reading, measured.pits, settings)
     plan = make_plan(given, agreed, measured.pits, face, (grade, settings))
