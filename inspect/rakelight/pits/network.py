@@ -6,6 +6,7 @@ Three layers of small filters and two of plain sums, some 30 000 weights, traine
 far the lip is in sixteen directions. No training library is needed to run it.
 """
 
+import math
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -15,6 +16,9 @@ import numpy as np
 from ..core.threads import Room
 
 BATCH = 128  # close-ups worked on at once: their sums stay in the processor's own memory
+COLUMNS_HELD = (
+    100_000  # numbers laid out for products at a time: they stay in the processor's own memory
+)
 SMALL_PRODUCT = 500_000  # multiplications; OpenBLAS shares out larger products among threads (its source, 2 x 262144)
 KINDS = (
     "pit",
@@ -132,11 +136,19 @@ def _filter(x: np.ndarray, weight: np.ndarray, stride: int, room: Room) -> np.nd
     k, n_filters = weight.shape[0], weight.shape[-1]
     views = np.lib.stride_tricks.sliding_window_view(x, (k, k), axis=(0, 1))[::stride, ::stride]
     views = views.transpose(0, 1, 4, 5, 2, 3)
-    columns = room.take("columns", views.shape)
-    np.copyto(columns, views)
     n_down, n_right, n = views.shape[0], views.shape[1], views.shape[-1]
     answer = room.take(f"sums{n_down}", (n_down, n_right, n_filters, n))
-    return _multiply(weight.reshape(-1, n_filters), columns.reshape(n_down, n_right, -1, n), answer)
+    step = max(1, COLUMNS_HELD // math.prod(views.shape[1:]))
+    for top in range(0, n_down, step):
+        part = views[top : top + step]
+        columns = room.take("columns", part.shape)
+        np.copyto(columns, part)
+        _multiply(
+            weight.reshape(-1, n_filters),
+            columns.reshape(len(part), n_right, -1, n),
+            answer[top : top + step],
+        )
+    return answer
 
 
 def _add_up(x: np.ndarray, weight: np.ndarray, bias: np.ndarray) -> np.ndarray:

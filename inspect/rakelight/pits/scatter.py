@@ -179,11 +179,11 @@ def count_neighbours(xy_mm: np.ndarray, distances_mm: np.ndarray, ground: Ground
     faces = faces[None] if is_one else faces
     n_faces, n = faces.shape[:2]
     reach_mm = float(distances_mm[-1])
-    # All faces go into one tree, each on a floor of its own that no pair can bridge.
-    floor = np.repeat(np.arange(n_faces) * (2 * reach_mm + 1), n)
-    places = np.column_stack([faces.reshape(-1, 2), floor])
-    pairs = cKDTree(places).query_pairs(reach_mm, output_type="ndarray")
-    step = places[pairs[:, 1], :2] - places[pairs[:, 0], :2]
+    flat = faces.reshape(-1, 2)
+    pairs = lay_side_by_side(flat, np.repeat(np.arange(n_faces), n), reach_mm).query_pairs(
+        reach_mm, output_type="ndarray"
+    )
+    step = flat[pairs[:, 1]] - flat[pairs[:, 0]]
     slot = np.searchsorted(distances_mm, np.hypot(step[:, 0], step[:, 1]), side="left")
     weight = ground.weigh(step[:, 0], step[:, 1])
     inside = slot < len(distances_mm)
@@ -191,6 +191,12 @@ def count_neighbours(xy_mm: np.ndarray, distances_mm: np.ndarray, ground: Ground
     sums = np.bincount(key, weights=weight[inside], minlength=n_faces * len(distances_mm))
     k_mm2 = 2 * ground.area_mm2 / (n * (n - 1)) * sums.reshape(n_faces, -1).cumsum(axis=1)
     return k_mm2[0] if is_one else k_mm2
+
+
+def lay_side_by_side(xy_mm: np.ndarray, face_of: np.ndarray, reach_mm: float) -> cKDTree:
+    """Return one tree of the places of many faces, laid in a row so far apart that no pair in reach bridges them."""
+    x_mm = xy_mm[:, 0] + face_of * (np.ptp(xy_mm[:, 0]) + 2 * reach_mm + 1)
+    return cKDTree(np.column_stack([x_mm, xy_mm[:, 1]]), balanced_tree=False, compact_nodes=False)
 
 
 def judge_scatter(

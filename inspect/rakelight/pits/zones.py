@@ -20,7 +20,7 @@ from ..core.flags import flag_bit, flag_names, parse_flags
 from ..core.records import FaceMap
 from ..core.settings import ZoneSettings
 from ..core.threads import share_out
-from .scatter import SEED, Ground, Scatter, judge_scatter, lay_ground
+from .scatter import SEED, Ground, Scatter, judge_scatter, lay_ground, lay_side_by_side
 
 NEIGHBOURS = 2.0  # expected within the reach on the rest of the face; our choice
 CORE = 6  # a pit with so many within the reach (itself not counted) is inside a crowd: chance of that is 1.7 %
@@ -180,9 +180,16 @@ def link_honeycomb(
     return _join(n, pairs, degree >= 2, settings.honeycomb_pits)
 
 
-def link_crowd(xy_mm: np.ndarray, reach_mm: float, fewest: int) -> np.ndarray:
-    """Return the crowd each pit belongs to (from 0), -1 for none: pits with many neighbours in reach."""
-    pairs = cKDTree(xy_mm).query_pairs(reach_mm, output_type="ndarray")
+def link_crowd(
+    xy_mm: np.ndarray, reach_mm: float, fewest: int, *, face_of: np.ndarray | None = None
+) -> np.ndarray:
+    """Return the crowd each pit belongs to (from 0), -1 for none: pits with many neighbours in reach.
+
+    `face_of` is the number of each pit's face, when there are several: crowds do not reach over.
+    """
+    face_of = np.zeros(len(xy_mm), int) if face_of is None else face_of
+    tree = lay_side_by_side(xy_mm, face_of, reach_mm)
+    pairs = tree.query_pairs(reach_mm, output_type="ndarray")
     degree = np.bincount(pairs.ravel(), minlength=len(xy_mm))
     return _join(len(xy_mm), pairs, degree >= CORE, fewest)
 
@@ -345,9 +352,7 @@ def _largest_by_chance(
     faces = ground.strew(n_faces, n, np.random.default_rng(SEED + 1)).reshape(-1, 2)
     face_of = np.repeat(np.arange(n_faces), n)
     for squeeze in squeezes:
-        crowd = link_crowd(
-            np.column_stack([faces @ squeeze, face_of * (2 * reach_mm + 1)]), reach_mm, 1
-        )
+        crowd = link_crowd(faces @ squeeze, reach_mm, 1, face_of=face_of)
         inside = crowd >= 0
         sizes = np.bincount(crowd[inside], minlength=1)
         home = np.zeros(len(sizes), int)
