@@ -153,11 +153,14 @@ def list_rivals(
 
     limits = {"min_sigma": 0.8 / MM_PER_PX / 2.83, "max_sigma": 20 / MM_PER_PX / 2.83}
     steps = {"num_sigma": 10, "log_scale": True}
+    signed, dark = dark, np.clip(dark, 0, 1)
     light = (255 * (1 - dark)).astype(np.uint8)
 
+    sep.set_extract_pixstack(5_000_000)
+
     def run_sep(threshold: float):
-        background = sep.Background(dark)
-        return sep.extract(dark - background, threshold, err=background.globalrms, minarea=6)
+        background = sep.Background(signed)
+        return sep.extract(signed - background, threshold, err=background.globalrms, minarea=6)
 
     def of_blobs(found):
         return found[:, 0], found[:, 1], 2.83 * found[:, 2]
@@ -181,7 +184,7 @@ def list_rivals(
 
         trackpy.quiet()
         yield (
-            "trackpy.locate", lambda: trackpy.locate(255 * dark, 11, engine="numpy"),
+            "trackpy.locate", lambda: trackpy.locate(255 * dark, 11),
             lambda found: (found["y"].to_numpy(), found["x"].to_numpy(), 2.83 * found["size"].to_numpy()),
         )  # fmt: skip
     except ImportError:
@@ -218,7 +221,7 @@ def time_rivals(folder: Path) -> Iterator[str]:
     bgr = cv2.imdecode(packed, cv2.IMREAD_COLOR)
     decode = best_of(lambda: cv2.imdecode(packed, cv2.IMREAD_COLOR), clock=time.process_time)
     face = FaceMap(np.ascontiguousarray(bgr[:, :, ::-1]), np.ones(bgr.shape[:2], bool), MM_PER_PX)
-    dark = np.clip(-flatten_light(face).relief, 0, 1)
+    dark = np.clip(-flatten_light(face).relief, -1, 1)
     answer = inspect_once(path)
     ours = best_of(lambda: inspect_once(path), clock=time.process_time)
     pits = answer.pits
