@@ -225,7 +225,7 @@ def near_pairs(
     size = np.asarray(size, float)
     classes = np.floor(SIZE_CLASSES * np.log2(np.maximum(size, 1e-6))).astype(np.intp)
     members = [np.flatnonzero(classes == k) for k in np.unique(classes)]
-    trees = [cKDTree(places[index]) for index in members]
+    trees = [cKDTree(places[index], balanced_tree=False, compact_nodes=False) for index in members]
 
     def work(i: int) -> np.ndarray:
         """Pairs of which the larger is of class i, as one number each."""
