@@ -235,6 +235,9 @@ def say_progress(step: str) -> None:
 
 def summarise(inspection: "Inspection") -> str:
     """Return the answer in a few lines for the terminal."""
+    from .report.crowds import say_crowds
+    from .report.words import load_words
+
     pits, face = inspection.pits, inspection.face
     smallest = inspection.settings["find"]["smallest_mm"]
     lines = [
@@ -242,6 +245,7 @@ def summarise(inspection: "Inspection") -> str:
         f"Photo: {inspection.quality.verdict}."
         + (f" Smallest size that can be counted: {inspection.quality.smallest_countable_mm:.1f} mm."
            if math.isfinite(inspection.quality.smallest_countable_mm) else ""),
+        *(sentence for sentence in [say_crowds(inspection, load_words("en"))] if sentence),
         *(f"  - {sentence}" for sentence in inspection.quality.advice),
         *(f"  ! {sentence}" for sentence in inspection.warnings),
     ]  # fmt: skip

@@ -20,6 +20,7 @@ from rakelight.core.units import MM2_PER_FT2, MM2_PER_M2
 
 from . import facts
 from .change_map import count_closed, draw_change, draw_pair
+from .crowds import say_crowds
 from .figures import draw_face
 from .logo import read_logo
 from .pages import typeset
@@ -225,6 +226,7 @@ def _say_result(
         ),
     )
     lines.append(words.say("client.result_open", share=words.number(100 * count.area_share, 2)))
+    lines += [sentence for sentence in [say_crowds(inspection, words)] if sentence]
     return lines + _say_window(inspection, words, settings)
 
 

@@ -25,6 +25,7 @@ from rakelight.core.records import (
 from rakelight.core.tables import format_csv, to_plain
 
 from . import facts
+from .crowds import describe_crowds
 from .fields import box_outline, place_fields, zone_outline
 
 _CIRCLE_CORNERS = 24
@@ -96,6 +97,8 @@ def summarise(inspection: Inspection) -> dict[str, Any]:
         "per_ft2": count.per_ft2,
         "area_share": count.area_share,
         "windows": inspection.grade.windows,
+        "zones": describe_crowds(inspection),
+        "scatter": inspection.scatter,
         "grades": [_grade(grade) for grade in inspection.grade.grades],
         "grade_notes": inspection.grade.notes,
         "colour": _colour(inspection),

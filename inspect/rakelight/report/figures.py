@@ -17,6 +17,7 @@ from rakelight.core.units import MM2_PER_FT2, MM2_PER_M2
 
 from . import canvas, facts
 from .canvas import INK, MUTED, PAPER, WHITE
+from .crowds import draw_crowds
 from .fields import place_fields
 from .frame import Sheet, draw_frame, draw_scale_bar, finish, lay_out
 from .labels import place_labels
@@ -71,6 +72,7 @@ def _compose_map(inspection: Inspection, settings: ReportSettings, *, has_head: 
     sheet = lay_out(inspection, settings, legend_lines=n_lines, has_head=has_head)
     paste_face(sheet, inspection)
     _draw_fields(sheet, inspection)
+    draw_crowds(sheet, inspection)
     _draw_marks(sheet, inspection)
     signs = _draw_pits(sheet, inspection)
     _number_pits(sheet, inspection, signs, from_band=1 if has_head else 2)
@@ -106,6 +108,7 @@ def draw_heat(inspection: Inspection, *, settings: ReportSettings | None = None)
     sheet = lay_out(inspection, settings, legend_lines=_legend_lines(inspection, of_map=False))
     area = sheet.words.say("heat.per_ft2" if settings.units == "in" else "heat.per_m2")
     most = _paint_fields(sheet, inspection)
+    draw_crowds(sheet, inspection)
     draw_frame(sheet, inspection, headline=sheet.words.say("heat.title", area=area))
     return finish(sheet, _draw_heat_legend(sheet, inspection, most, area))
 
