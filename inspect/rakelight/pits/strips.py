@@ -62,7 +62,7 @@ class StripScene(Scene):
         if len(coarse):
             yield self.octaves, coarse
         fine = np.flatnonzero(candidates.octave < n_fine)
-        for top, bottom in list_strips(self.large, self.octaves):
+        for top, bottom in list_strips(self.large, self.octaves, share=2):
             inside = (candidates.row[fine] >= top) & (candidates.row[fine] < bottom)
             first, last = top == 0, bottom == self.large.shape_px[0]
             inside |= first & (candidates.row[fine] < 0) | last & (candidates.row[fine] >= bottom)
@@ -122,7 +122,7 @@ def read_shadows(large: LargeMap, pits: Sorted, *, settings: Settings = Settings
     margin = DEPTH_MARGIN * MARGIN_PX * octaves[0].shrink
     length_mm = np.full(len(pits.kind), np.nan)
     row = np.clip(pits.candidates.row, 0, large.shape_px[0] - 1)
-    for top, bottom in list_strips(large, octaves):
+    for top, bottom in list_strips(large, octaves, share=2):
         inside = np.flatnonzero((row >= top) & (row < bottom))
         if not len(inside):
             continue
@@ -150,10 +150,13 @@ def count_fine(octaves: list[Octave]) -> int:
     return min(N_FINE, len(octaves) - 1)
 
 
-def list_strips(large: LargeMap, octaves: list[Octave]) -> list[tuple[int, int]]:
-    """Return the strips' rows (from, to), whose borders are borders of the search's blocks."""
+def list_strips(large: LargeMap, octaves: list[Octave], *, share: int = 1) -> list[tuple[int, int]]:
+    """Return the strips' rows (from, to), whose borders are borders of the search's blocks.
+
+    For looking at what was found, halves of them do (`share` 2), which takes less memory.
+    """
     n_rows = large.shape_px[0]
-    height = BLOCK_PX[0] * octaves[max(count_fine(octaves) - 1, 0)].shrink
+    height = BLOCK_PX[0] * octaves[max(count_fine(octaves) - 1, 0)].shrink // share
     return [(top, min(top + height, n_rows)) for top in range(0, n_rows, height)]
 
 
