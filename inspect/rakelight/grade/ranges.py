@@ -24,10 +24,11 @@ RULE_OF_THREE = 3.0  # none seen still allows three, at 95 of 100
 
 @dataclass(frozen=True, slots=True)
 class Draw:
-    """One block of draws: how often each pit is there and its size, (draws, pits)."""
+    """One block of draws: how often each pit is there, its size and its open area, (draws, pits)."""
 
     n_times: np.ndarray
     diameter_mm: np.ndarray
+    open_mm2: np.ndarray
     unseen_factor: np.ndarray
 
 
@@ -54,7 +55,9 @@ def draw_pits(
         error = common * rng.standard_normal((size[0], 1)) + own * rng.standard_normal(size)
         diameter_mm = pits.diameter_mm + pits.diameter_sd_mm * error
         diameter_mm = np.maximum(diameter_mm, 0.05 * pits.diameter_mm)
-        draw = Draw(n_times.astype(float), diameter_mm, rng.uniform(0.0, 2.0, (size[0], 1)))
+        open_mm2 = n_times * pits.area_mm2 * (diameter_mm / pits.diameter_mm) ** 2
+        unseen_factor = rng.uniform(0.0, 2.0, (size[0], 1))
+        draw = Draw(n_times.astype(float), diameter_mm, open_mm2, unseen_factor)
         if size[0] == settings.n_draws:  # few enough pits to keep the draws
             pits.drawn[key] = draw
         yield draw
@@ -77,8 +80,7 @@ def draw_area_shares(
     shares = []
     for draw in draw_pits(pits, smallest_countable_mm=smallest_countable_mm, settings=settings):
         counted = is_in_band(draw.diameter_mm, counted_mm)
-        area_mm2 = pits.area_mm2 * (draw.diameter_mm / pits.diameter_mm) ** 2
-        open_mm2 = (draw.n_times * counted * area_mm2) @ inside.T
+        open_mm2 = (counted * draw.open_mm2) @ inside.T
         open_mm2 = open_mm2 * (1 + unseen.share * draw.unseen_factor)
         open_mm2 = open_mm2 + unseen.floor_mm2 * draw.unseen_factor
         shares.append((open_mm2 / seen_mm2).max(axis=1))

@@ -177,7 +177,7 @@ def search_octaves(
 
 def settle_candidates(found: Candidates) -> Candidates:
     """Return what was found without repeats, strongest first; in one order whatever it was found in."""
-    order = np.lexsort((found.col, found.row, found.octave, -np.abs(found.strength)))
+    order = np.lexsort((found.row, -np.abs(found.strength)))
     return drop_repeats(found.take(order))
 
 
@@ -251,12 +251,19 @@ def near_pairs(
 
 
 def _keep_strongest(n: int, first: np.ndarray, second: np.ndarray) -> np.ndarray:
-    """Greedy choice: walk pairs in order of their stronger member; a dropped one drops nobody."""
-    order = np.lexsort((second, first))
+    """Greedy choice, pairs (stronger, weaker): a candidate stays unless a stronger one of its pairs does.
+
+    All whose fate is clear are settled in one round; the strongest of a group always is, so a few rounds do.
+    """
     dropped = np.zeros(n, bool)
-    for a, b in zip(first[order].tolist(), second[order].tolist(), strict=True):
-        if not dropped[a]:
-            dropped[b] = True
+    while len(first):
+        is_open = np.ones(n, bool)
+        is_open[second] = False  # nothing stronger is left beside these: they stay
+        hit = is_open[first]
+        dropped[second[hit]] = True
+        # Pairs with one that is dropped, or that stays and has been heard, say no more.
+        left = ~hit & ~dropped[first] & ~dropped[second]
+        first, second = first[left], second[left]
     return ~dropped
 
 

@@ -1,7 +1,6 @@
 """In which order: the way from pit to pit, and the steps of the work with their waits."""
 
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,6 +12,9 @@ LONGEST_MOVED = 150  # pits in one field up to which stretches are moved too; sp
 N_SWEEPS = 30  # rounds of shortening the way inside one field; it usually stops far earlier
 LONGEST_TABLED = 1500  # pits in one field up to which all distances are kept in a table; 18 MB
 LONGEST_SHORTENED = 4000  # pits; a longer list keeps the strip order, which is already short
+
+
+Measure = Callable[[int], np.ndarray]
 
 
 def walk_pits(pits: pd.DataFrame, face_size_mm: tuple[float, float], field_mm: float) -> np.ndarray:
@@ -54,12 +56,15 @@ def shorten_way(points: np.ndarray, *, start: np.ndarray, end: np.ndarray) -> np
         return _strip_order(points)
     first = _nearest_order(points, start)
     nodes = np.vstack([start, points[first], end])
-    order = np.arange(len(nodes))
+    order, measure = np.arange(len(nodes)), _measure_gaps(nodes)
     for _ in range(N_SWEEPS):
         before = order
-        order = _undo_crossings(nodes, order)
-        if len(points) <= LONGEST_MOVED:
-            order = _move_stretches(nodes, order)
+        order = _undo_crossings(nodes, order, measure)
+        if (
+            len(points) > LONGEST_MOVED
+        ):  # nothing else is tried, so another round would find nothing
+            break
+        order = _move_stretches(nodes, order, measure)
         if np.array_equal(order, before):
             break
     return first[order[1:-1] - 1]
@@ -96,9 +101,9 @@ def _nearest_order(points: np.ndarray, start: np.ndarray) -> np.ndarray:
     return order
 
 
-def _undo_crossings(nodes: np.ndarray, order: np.ndarray) -> np.ndarray:
+def _undo_crossings(nodes: np.ndarray, order: np.ndarray, measure: Measure) -> np.ndarray:
     """Reverse stretches of the way as long as that makes it shorter; both ends stay."""
-    order, measure = order.copy(), _measure_gaps(nodes)
+    order = order.copy()
     for _ in range(N_SWEEPS):
         is_shorter = False
         step = _measure_steps(nodes, order)
@@ -116,7 +121,7 @@ def _undo_crossings(nodes: np.ndarray, order: np.ndarray) -> np.ndarray:
     return order
 
 
-def _measure_gaps(nodes: np.ndarray) -> Callable[[int], np.ndarray]:
+def _measure_gaps(nodes: np.ndarray) -> Measure:
     """The distances of all nodes from one: from a table while that is small, worked out where it is not."""
     x, y = nodes.T
     if len(nodes) > LONGEST_TABLED:
@@ -129,9 +134,8 @@ def _measure_steps(nodes: np.ndarray, order: np.ndarray) -> np.ndarray:
     return np.hypot(*np.diff(nodes[order], axis=0).T)
 
 
-def _move_stretches(nodes: np.ndarray, order: np.ndarray) -> np.ndarray:
+def _move_stretches(nodes: np.ndarray, order: np.ndarray, measure: Measure) -> np.ndarray:
     """Move one to three neighbours to where they lengthen the way least; both ends stay."""
-    measure = _measure_gaps(nodes)
     step = _measure_steps(nodes, order)
     for length in STRETCHES:
         for i in range(1, len(nodes) - length):
