@@ -8,7 +8,7 @@ from PIL import Image
 from scipy.spatial import cKDTree
 
 from rakelight.cli import main
-from rakelight.core.errors import ScaleError
+from rakelight.core.errors import LampError, ScaleError
 from rakelight.core.flags import flag_bit
 from rakelight.core.records import Lamp, Quality
 from rakelight.inspection import Given, inspect_photo
@@ -225,6 +225,13 @@ def test_scales_of_one_photo_are_refused(photos, way):
     """A scale that holds for one photo only is one sentence."""
     with pytest.raises(ScaleError, match="Several photos"):
         inspect_survey(photos, Given(**way))
+
+
+def test_other_lamps_go_with_one_photo(photos, folder):
+    """Overlapping photos and photos of one view under several lamps are kept apart."""
+    given = Given(marks=folder / "marks.toml", lamp=LAMP, other_lamps=((photos[2], Lamp(90.0)),))
+    with pytest.raises(LampError, match="one photo of the whole face"):
+        inspect_survey(photos[:2], given)
 
 
 def test_command_takes_several_photos(photos, folder, tmp_path):

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from .core.errors import ScaleError
+from .core.errors import LampError, ScaleError
 from .core.records import CardPose, FaceMap, Inspection, Lamp, Photo, Quality, Scale
 from .core.settings import PhotoSettings, Settings
 from .inspection import (
@@ -129,7 +129,12 @@ def inspect_survey(
 
 
 def check_scale_way(given: Given, n_photos: int) -> None:
-    """Raise a ScaleError when a scale was given that holds for one photo only."""
+    """Raise an error when a scale, or lamps, were given that hold for one photo only."""
+    if n_photos > 1 and given.other_lamps:
+        raise LampError(
+            "Photos of the same view under other lamps go with one photo of the whole face, not with"
+            " several overlapping ones."
+        )
     single = [given.mm_per_px, given.corners_px, given.length_px]
     if n_photos > 1 and any(way is not None for way in single):
         raise ScaleError(
