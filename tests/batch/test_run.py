@@ -347,6 +347,19 @@ def test_summary_without_day_in_the_photo(once):
     assert find_trends(once[2]).empty
 
 
+def test_last_digits_make_no_difference():
+    """Figures that differ in their fifteenth digit, as with other threads, make the same record."""
+    from rakelight.batch.work import _round_floats
+    from rakelight.core.records import Lamp
+
+    one = Lamp(270.0, 15.0, axis_deg=131.35073633158186, figures={"strength": 0.31028629321451984})
+    other = Lamp(270.0, 15.0, axis_deg=131.35073633158183, figures={"strength": 0.3102862932145198})
+    assert one != other
+    assert _round_floats(one) == _round_floats(other)
+    assert 131.3507363 == pytest.approx(_round_floats(one).axis_deg, abs=1e-7)
+    assert [True, 7, "x", (1.5, None)] == _round_floats([True, 7, "x", (1.5, None)])
+
+
 def test_a_camera_day_is_taken_when_none_was_said():
     """EXIF says 7 March 2026; a clock that says year 0 or 9999 is not believed."""
     from rakelight.batch.work import find_day

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from ..core.records import Inspection
 
 THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+DIGITS = 10
 ODD_LETTERS = frozenset(':*?"<>|')
 NAME_LETTERS = 60  # at most four bytes each: below the 255 bytes that file systems allow
 TOO_LONG = 75
@@ -121,7 +122,7 @@ def _inspect(task: Task, order: Order) -> Outcome:
         folder = Path(name)
         photo = _put(folder, task.item.photo, task.photo)
         given = _make_given(task, order, folder)
-        inspection = _leave_out_times(inspect_photo(photo, given, settings=settings))
+        inspection = _make_comparable(inspect_photo(photo, given, settings=settings))
         uid = _keep(inspection, task, order, photo) if order.log else ""
     return Outcome(task.key, {**sum_up(inspection), "inspection": uid})
 
@@ -164,11 +165,31 @@ def _make_lamp(words: str) -> Any:
     return Lamp(numbers[0] % 360, numbers[1] if len(numbers) == 2 else math.nan, basis="said")
 
 
-def _leave_out_times(inspection: "Inspection") -> "Inspection":
-    """The record without how long the search took, which would make two equal runs differ."""
+def _make_comparable(inspection: "Inspection") -> "Inspection":
+    """The record without what makes two equal runs differ: how long the search took, and last digits.
+
+    The last of sixteen digits depends on how many threads a worker's libraries use for a sum.
+    """
     figures = {name: value for name, value in inspection.plan.figures.items() if name != "seconds"}
     plan = dataclasses.replace(inspection.plan, figures=figures)
-    return dataclasses.replace(inspection, plan=plan)
+    steps = {name: getattr(inspection, name) for name in ("quality", "lamp", "grade", "colour")}
+    rounded = {name: _round_floats(step) for name, step in (steps | {"plan": plan}).items()}
+    return dataclasses.replace(inspection, **rounded)
+
+
+def _round_floats(value: Any) -> Any:
+    """The value with its floats to DIGITS digits, in records, mappings and lists; tables as they are."""
+    if isinstance(value, float):
+        return float(f"{value:.{DIGITS}g}")
+    if isinstance(value, dict):
+        return {name: _round_floats(inner) for name, inner in value.items()}
+    if isinstance(value, (list, tuple)):
+        return type(value)(_round_floats(inner) for inner in value)
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        names = [field.name for field in dataclasses.fields(value)]
+        changed = {name: _round_floats(getattr(value, name)) for name in names}
+        return dataclasses.replace(value, **changed)
+    return value
 
 
 def _keep(inspection: "Inspection", task: Task, order: Order, photo: Path) -> str:
