@@ -17,7 +17,9 @@ from .core.settings import Settings
 from .core.threads import share_out
 from .light.background import flatten_light
 from .light.lamp import settle_lamp
-from .photo.quality import judge_quality, look_at_photo
+from .photo.exposure import measure_exposure
+from .photo.quality import Looks, judge_quality
+from .photo.sharpness import measure_sharpness
 from .pits.find import build_octaves, find_pits
 from .pits.lamps import LampView, Pooled, measure_depths, pool_lamps
 from .pits.measure import MeasuredPits, choose_pits, list_marks, measure_pits, settle_depths
@@ -123,12 +125,13 @@ def look_under_lamp(
     flat = flatten_light(face, settings=settings.light, threads=find.threads)
     asked = (
         lambda: settle_lamp(flat, face, said, settings=settings.light),
-        lambda: look_at_photo(face, flat),
+        lambda: measure_sharpness(flat.relief, face.seen),
+        lambda: measure_exposure(face, flat),
     )
-    lamp, looks = share_out(lambda question: question(), asked, threads=find.threads)
+    lamp, *looks = share_out(lambda question: question(), asked, threads=find.threads)
     quality = judge_quality(
         face, flat, lamp,
-        exif=exif, smallest_mm=find.smallest_mm, looks=looks, settings=settings.quality,
+        exif=exif, smallest_mm=find.smallest_mm, looks=Looks(*looks), settings=settings.quality,
     )  # fmt: skip
     progress("finding pits")
     octaves = build_octaves(flat, settings=find)
