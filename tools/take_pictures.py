@@ -1,12 +1,14 @@
 """Takes the pictures of the screens for docs/pictures: `python tools/take_pictures.py`.
 
 Starts the screens on an empty desk and an empty log, does a whole made-up job with the sample
-photos, and photographs every page at desk and phone width, light and dark. Needs playwright and a
-Chromium on the machine (named with --chromium when it is not /usr/bin/chromium).
+photos, and photographs every page at desk and phone width, light and dark. `docs/screens.md` shows
+the pictures. Needs playwright and a Chromium on the machine (named with --chromium when it is not
+/usr/bin/chromium).
 """
 
 import argparse
 import contextlib
+import io
 import os
 import socket
 import subprocess
@@ -18,6 +20,8 @@ import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 
+from PIL import Image
+
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLES = ROOT / "sample_images"
 CHROMIUM_FLAGS = (
@@ -25,6 +29,13 @@ CHROMIUM_FLAGS = (
     "--disable-background-networking", "--disable-component-update",
 )  # fmt: skip
 SIZES = {"desk": (1440, 1000), "phone": (390, 844)}
+SHARPNESS = {"desk": 1, "phone": 2}
+TALLEST_PX = {"desk": 3000, "phone": 2600}
+QUALITY = 80
+DOOR = ROOT / "inspect" / "rakelight" / "screens" / "assets" / "door.html"
+PAGES = (
+    "jobs", "job", "photos", "face", "tone", "plan", "change", "papers", "logbook", "shop", "door",
+)  # fmt: skip
 PATIENCE_S = 120
 JOB = "Pottery studio bench"
 
@@ -33,10 +44,8 @@ def main() -> None:
     """Make the pictures that were asked for."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--chromium", default="/usr/bin/chromium")
-    parser.add_argument("--out", type=Path, default=ROOT / "docs" / "pictures")
-    parser.add_argument(
-        "--pages", default="jobs,job,photos,face,tone,plan,change,papers,logbook,shop"
-    )
+    parser.add_argument("--out", type=Path, default=ROOT / "docs" / "pictures" / "screens")
+    parser.add_argument("--pages", default=",".join(PAGES))
     parser.add_argument("--looks", default="desk-light,desk-dark,phone-light,phone-dark")
     parser.add_argument("--keep", type=Path, help="folder of an earlier run to use again")
     told = parser.parse_args()
@@ -138,29 +147,51 @@ def take_all(address: str, places: dict[str, str], told: argparse.Namespace) -> 
             size, scheme = look.split("-")
             width, height = SIZES[size]
             page = browser.new_page(
-                viewport={"width": width, "height": height}, color_scheme=scheme
-            )
+                viewport={"width": width, "height": height}, color_scheme=scheme,
+                device_scale_factor=SHARPNESS[size],
+            )  # fmt: skip
             for name in told.pages.split(","):
-                take_one(
-                    page, address + places[name], told.out / f"{name}_{size}_{scheme}.png", width
-                )
+                path = told.out / f"{name}_{size}_{scheme}.webp"
+                if name == "door":
+                    page.set_viewport_size({"width": width, "height": height})
+                    page.set_content(DOOR.read_text(encoding="utf-8").replace("{{sentence}}", ""))
+                    keep_picture(page.screenshot(), path)
+                else:
+                    take_one(page, address + places[name], path, size)
             page.close()
         browser.close()
 
 
-def take_one(page, address: str, path: Path, width: int) -> None:
+def take_one(page, address: str, path: Path, size: str) -> None:
     """Photograph one page whole, once it has come to rest."""
-    page.set_viewport_size({"width": width, "height": SIZES["desk"][1]})
+    width, height = SIZES[size]
+    page.set_viewport_size({"width": width, "height": height})
     page.goto(address)
     page.wait_for_selector("h1", timeout=PATIENCE_S * 1000)
     wait_until_still(page)
     if page.locator("canvas.signs").count():
-        page.get_by_role("button", name="Next pit").click()
-        wait_until_still(page)
-    tall = page.evaluate("document.querySelector('[data-testid=stMain]').scrollHeight")
-    page.set_viewport_size({"width": width, "height": min(tall + 10, 4000)})
+        for _ in range(3):  # a pit away from the corner
+            page.get_by_role("button", name="Next pit").click()
+            wait_until_still(page)
+        page.evaluate("document.querySelector('[data-testid=stMain]').scrollTo(0, 0)")
+    tall = page.evaluate(TALL)
+    page.set_viewport_size({"width": width, "height": min(tall + 20, TALLEST_PX[size])})
     time.sleep(1.5)
-    page.screenshot(path=str(path))
+    keep_picture(page.screenshot(), path)
+
+
+# How far down the page really reaches, without the room that is kept free below.
+TALL = """() => {
+  const inside = document.querySelector('[data-testid=stMainBlockContainer] > div');
+  return Math.ceil(inside.getBoundingClientRect().bottom
+    + document.querySelector('[data-testid=stMain]').scrollTop);
+}"""
+
+
+def keep_picture(content: bytes, path: Path) -> None:
+    """Write a screen as a picture that is small enough to live in a repository."""
+    with Image.open(io.BytesIO(content)) as screen:
+        screen.convert("RGB").save(path, "WEBP", quality=QUALITY, method=6)
     print(path)
 
 

@@ -28,7 +28,7 @@ def test_every_cell_stands_in_its_place(cells):
     drawn = draw_tone_map(cells, 50.0, (150.0, 100.0), units="mm")
     assert 6 == drawn.count("<rect")
     assert 'viewBox="0 0 150.0 100.0"' in drawn and "aspect-ratio:150.0/100.0" in drawn
-    assert '<rect x="50.0" y="50.0" width="50.0" height="50.0" fill="#3d3731">' in drawn
+    assert '<rect x="50.0" y="50.0" width="50.5" height="50.5" fill="#3d3731">' in drawn
 
 
 def test_darkest_cell_is_told(cells):

@@ -96,8 +96,8 @@ def begin_survey(job: dict[str, Any], slab: dict[str, Any], seats: list[shelf.Se
 def show_seats(seats: list[shelf.Seat]) -> None:
     """List what was measured so far."""
     for seat in reversed(seats):
-        with st.container(horizontal=True, gap="small", vertical_alignment="center"):
-            st.markdown(wording.plain(seat.title))
+        st.markdown(wording.plain(seat.title))
+        with st.container(horizontal=True, gap="small"):
             frame.link("face", "Face", look=seat.look)
             frame.link("papers", "Papers", look=seat.look)
 

@@ -29,9 +29,10 @@ def draw_tone_map(
     steps = (cells["L"] - cells["L"].median()).to_numpy()
     most = max(LEAST_SPAN, float(np.abs(steps).max(initial=0.0)))
     width, depth = size_mm
+    side = f"{1.01 * grid_mm:.1f}"  # a hair too large, so that no line shows between two cells
     boxes = "".join(
-        f'<rect x="{x - grid_mm / 2:.1f}" y="{y - grid_mm / 2:.1f}" width="{grid_mm:.1f}" '
-        f'height="{grid_mm:.1f}" fill="{pick_shade(step / most)}"><title>{say_step(step)}</title></rect>'
+        f'<rect x="{x - grid_mm / 2:.1f}" y="{y - grid_mm / 2:.1f}" width="{side}" '
+        f'height="{side}" fill="{pick_shade(step / most)}"><title>{say_step(step)}</title></rect>'
         for x, y, step in zip(cells["x_mm"], cells["y_mm"], steps, strict=True)
     )
     told = html.escape(describe_tone(cells, steps))
