@@ -225,3 +225,13 @@ def test_inputs_stay_as_they_are(slab):
     before = pits.copy()
     plan_repair(pits, face, GRADE, agreed=LIMIT, zones=[POUR_B])
     assert pits.equals(before)
+
+
+def test_a_honeycomb_patch_is_one_repair(slab):
+    """Flagging a field's pits as honeycomb makes all of them one repair by eye, not one each."""
+    pits, face = slab
+    marked = pits.assign(flags="in_honeycomb")
+    plan = plan_repair(marked, face, GRADE)
+    n_fields = int((plan.fields["n_pits"] > 0).sum())
+    assert (plan.pits["action"] == "repair_by_eye").all()
+    assert 15.0 * n_fields == pytest.approx(plan.fields["minutes"].sum())

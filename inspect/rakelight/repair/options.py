@@ -203,7 +203,10 @@ def _price_pits(
         [0, settings.fill_min_per_pit, settings.two_lifts_min_per_pit, 0,
          settings.repair_min_per_void]
     )  # fmt: skip
-    minutes = float(per_pit_min[actions].sum())
+    in_patch = pits.is_honeycomb[unit.pits] & (actions == REPAIR)
+    minutes = float(per_pit_min[actions[~in_patch]].sum())
+    if in_patch.any():  # a honeycomb patch is one repair, however many pits it shows
+        minutes += settings.repair_min_per_void
     by_hand = is_by_hand(actions)
     if by_hand.any():
         minutes += settings.field_setup_min

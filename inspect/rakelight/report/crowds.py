@@ -72,25 +72,44 @@ def say_crowds(inspection: Inspection, words: Words) -> str:
 
 def draw_crowds(sheet: Sheet, inspection: Inspection) -> None:
     """Draw the outline and the name of every zone found onto the face."""
-    font = sheet.font("narrow_bold", 1.35)
-    width_px = max(round(sheet.unit / 9), 2)
+    font, width_px = _name_font(sheet), max(round(sheet.unit / 9), 2)
     for zone in list_crowds(inspection):
-        outline = zone_outline(zone)
-        points = np.column_stack(sheet.to_px(outline[:, 0], outline[:, 1]))
-        canvas.draw_outline(sheet.rgb, points, colour=ZONE_COLOUR, width_px=width_px)
-        if (
-            np.ptp(points[:, 0]) >= _NAMED_FROM * sheet.unit
-            or np.ptp(points[:, 1]) >= _NAMED_FROM * sheet.unit
-        ):
+        canvas.draw_outline(
+            sheet.rgb, _to_points(sheet, zone), colour=ZONE_COLOUR, width_px=width_px
+        )
+    for name, at in _place_names(sheet, inspection):
+        sheet.text.add(name, at, font, fill=WHITE, anchor="mb", halo=INK)
+
+
+def name_circles(sheet: Sheet, inspection: Inspection) -> np.ndarray:
+    """Return circles (x, y, radius) in px that cover the zones' names, so that pit numbers keep off them."""
+    radius, circles = 0.8 * sheet.unit, []
+    for name, (x, y) in _place_names(sheet, inspection):
+        half = canvas.text_width(name, _name_font(sheet)) / 2
+        circles += [
+            (place, y - radius, radius) for place in np.arange(x - half, x + half + radius, radius)
+        ]
+    return np.array(circles, float).reshape(-1, 3)
+
+
+def _place_names(sheet: Sheet, inspection: Inspection) -> list[tuple[str, tuple[float, float]]]:
+    """Names of the zones large enough to carry one, and where they stand."""
+    named = []
+    for zone in list_crowds(inspection):
+        points = _to_points(sheet, zone)
+        if np.ptp(points, axis=0).max() >= _NAMED_FROM * sheet.unit:
             name = name_crowd(zone, sheet.words)
-            sheet.text.add(
-                name,
-                _name_place(sheet, points, name, font),
-                font,
-                fill=WHITE,
-                anchor="mb",
-                halo=INK,
-            )
+            named.append((name, _name_place(sheet, points, name, _name_font(sheet))))
+    return named
+
+
+def _name_font(sheet: Sheet):
+    return sheet.font("narrow_bold", 1.35)
+
+
+def _to_points(sheet: Sheet, zone: dict[str, Any]) -> np.ndarray:
+    outline = zone_outline(zone)
+    return np.column_stack(sheet.to_px(outline[:, 0], outline[:, 1]))
 
 
 def _name_place(sheet: Sheet, points: np.ndarray, name: str, font) -> tuple[float, float]:

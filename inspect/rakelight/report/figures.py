@@ -17,7 +17,7 @@ from rakelight.core.units import MM2_PER_FT2, MM2_PER_M2
 
 from . import canvas, facts
 from .canvas import INK, MUTED, PAPER, WHITE
-from .crowds import draw_crowds
+from .crowds import draw_crowds, name_circles
 from .fields import place_fields
 from .frame import Sheet, draw_frame, draw_scale_bar, finish, lay_out
 from .labels import place_labels
@@ -266,7 +266,7 @@ def _number_pits(
     names = [str(pits["pit_id"].iloc[i]) for i in order]
     width, height = sheet.size_px
     box = (sheet.left, sheet.top, sheet.left + width, sheet.top + height)
-    chips = _chip_places(sheet, inspection)
+    chips = np.vstack([_chip_places(sheet, inspection), name_circles(sheet, inspection)])
     for i, at in place_labels(names, np.vstack([rings, chips]), order, font, box).items():
         sheet.text.add(names[i], at, font, fill=WHITE, anchor="mm", halo=INK)
 
