@@ -75,8 +75,8 @@ def draw_scene(
         drawn["depth_ratio"] = (base.depth_ratio[0], base.depth_ratio[1] * float(rng.uniform(*deepen)))
     recipe = replace(base, mm_per_px=pixel, size_mm=(size_px[0] * pixel, size_px[1] * pixel), **drawn)
     slab = make_slab(recipe, seed=seed)
-    if is_roughened:  # for training and calibration only
-        roughen(slab, rng, relief=relief)
+    if is_roughened:  # for calibration only; dark paint would make it doubt deep black pits
+        roughen(slab, rng, relief=relief, is_painted=False)
     side, angle, spread = (float(rng.uniform(*one)) for one in ((0, 360), angle_deg, (0.3, 1.5)))
     lamp = SceneLamp(side, angle, spread_deg=spread)
     camera = Camera(

@@ -15,6 +15,7 @@ HEAD = (
     "| open area | worst window | calibration | false pits are |\n" + "|---" * 13 + "|"
 )
 START, END = "<!-- accuracy: made by accuracy.py --write -->", "<!-- accuracy: end -->"
+RELIT_LIMIT_MM = 1.75  # the relit truth counts from here on, by the deepest part of a hollow, not by its mouth
 LEAST_BIN = 20  # fewer detections in a tenth of confidence say nothing about it
 
 
@@ -47,6 +48,8 @@ def describe_set(name: str, answers: dict[str, Tally]) -> str:
         for unit, edges in (("mm", MM_BANDS), ("px", PX_BANDS)):
             lines += [*_band_rows(tally, edges, unit), ""]
         lines += [describe_odds(tally), ""]
+    if name.startswith("stained"):
+        lines += [describe_in_true_sizes(tally), ""]
     lines += [*_trust_rows(tally), ""]
     return "\n".join(lines)
 
@@ -64,6 +67,22 @@ def describe_odds(tally: Tally) -> str:
             parts.append(f"{unit}: no curve, recall does not depend on size enough (smallest {min(size):.2f})")
     sure = bound_share(len(tally.hit), int(np.sum(tally.hit)))
     return f"Chance of detection, {'; '.join(parts)}. Of all pits counted, at least {sure:.3f} are found (95 % sure)."
+
+
+def describe_in_true_sizes(tally: Tally) -> str:
+    """Return precision when what was found is measured as the truth measures: by the deepest part of a hollow.
+
+    One factor for the photo (the median of found over true size) turns mouths into deepest parts; false ones
+    that then fall below the truth's limit would not have been in it either.
+    """
+    factor = float(np.median(np.array(tally.found_mm) / np.array(tally.true_mm)))
+    listed, is_right = np.array(tally.listed_mm), np.array(tally.is_right, bool)
+    n_false = int(np.sum(~is_right & (listed / factor >= RELIT_LIMIT_MM)))
+    return (
+        f"The truth gives the deepest part of each hollow, rakelight its mouth, {factor:.2f} times as wide. "
+        f"With all sizes divided by that, false ones of the truth's least size and more: {n_false}; precision "
+        f"{tally.hits / (tally.hits + n_false):.3f}; listed {tally.hits + n_false}."
+    )
 
 
 def _band_rows(tally: Tally, edges: list[float], unit: str) -> list[str]:

@@ -24,7 +24,7 @@ RELIEF_MAPS = ("0001", "0002", "0004", "0010", "0011", "0014", "0015", "0017", "
 """Maps that take part: bark, leather, paper, plaster, cloth; no pitted wall, no boards, nothing man-cut."""
 
 
-def roughen(slab: Slab, rng: np.random.Generator, *, relief: Path | None = None) -> float:
+def roughen(slab: Slab, rng: np.random.Generator, *, relief: Path | None = None, is_painted: bool = True) -> float:
     """Add, in place, flakes, natural textures, dents, paint and soft lips; return how soft the lips are (sigma, px)."""
     if rng.random() < 0.35:
         _drop_flakes(slab, rng)
@@ -34,7 +34,7 @@ def roughen(slab: Slab, rng: np.random.Generator, *, relief: Path | None = None)
         lay_texture(slab, cut_relief(slab.height_mm.shape, relief, rng), rng)
     for _ in range(int(rng.choice([0, 60, 200]))):
         _press_dent(slab, rng)
-    for _ in range(int(rng.choice([0, 60, 200]))):
+    for _ in range(int(rng.choice([0, 60, 200])) if is_painted else 0):
         _paint_disc(slab, rng)
     if rng.random() < 0.5:
         return 0.0
