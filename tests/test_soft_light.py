@@ -70,7 +70,7 @@ def files(scene, tmp_path_factory):
     return folder
 
 
-def read(files, scene, **given):
+def read(files, scene, *, pits=None, **given):
     """The tone report of the scene's files, laid by mm per pixel."""
 
     def place(photo, changes, light, scale):
@@ -80,7 +80,7 @@ def read(files, scene, **given):
 
     taken = SoftPhotos(files / "soft.png", grey=GREY_MM, **given)
     frame = RakingFrame(scene.shape, scene.size_mm, mm_per_px=scene.mm_per_px)
-    tables = (make_table(PIT_COLUMNS), make_table(MARK_COLUMNS))
+    tables = (make_table(PIT_COLUMNS) if pits is None else pits, make_table(MARK_COLUMNS))
     return read_tone(taken, place, frame, leave_out=tables, zones=(), settings=Settings())
 
 
@@ -102,6 +102,14 @@ def test_filled_pits_are_held_against_the_face_around_them(files, scene):
     assert patch["dE00"] == pytest.approx(5.0, abs=0.6)
     assert patch["reads_as_spot"]
     assert "darker" in patch["words"]
+
+
+def test_open_pit_is_no_patch(files, scene, make_pits):
+    """Where a pit is still open nothing is said about tone: a hole is dark whatever the paste."""
+    pits = make_pits([303.0], [200.0], 5.0)
+    (patch,) = read(files, scene, pits=pits, patches=files / "pits.csv").figures["patches"]
+    assert (None, False) == (patch["dE00"], patch["reads_as_spot"])
+    assert "still open" in patch["words"]
 
 
 def test_photos_that_do_not_belong_together_are_refused(files, scene, tmp_path):

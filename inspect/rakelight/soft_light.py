@@ -27,6 +27,7 @@ from .photo.read import read_photo
 _RAW_NOTE = "Raw was developed"
 _SAME_ASPECT = 0.005
 _PLACE_COLUMNS = ("x_mm", "y_mm", "diameter_mm")
+STILL_OPEN = "a pit is still open here"
 SMALLER_NOTE = (
     "The soft-light photo is {ratio:.2f} times the raking one's size: it is taken to show the same "
     "piece of the slab."
@@ -102,11 +103,13 @@ def read_tone(
     place: Place,
     frame: RakingFrame,
     *,
-    leave_out: Iterable[Any],
+    leave_out: Sequence[Any],
     zones: Iterable[dict[str, Any]],
     settings: Settings,
 ) -> ColourReport:
     """Return the tone of the face, with the patches of an earlier filling when they were named.
+
+    `leave_out` : the pits of this survey first, then other tables and masks.
 
     Raises
     ------
@@ -133,13 +136,12 @@ def read_tone(
     )
     grey = taken.grey or grey_of(card)
     reads = {"grey": grey, "shoot": shoot, "settings": settings.colour}
-    leave_out = list(leave_out)
     report = measure_colour(face, leave_out=leave_out, zones=zones, **reads)
     figures = dict(report.figures)
     if taken.patches is not None:
         even = even_face(face, leave_out=leave_out[1:], **reads)
         table = measure_patches(even, read_patches(taken.patches), settings=settings.colour)
-        figures["patches"] = to_plain(table.to_dict("records"))
+        figures["patches"] = to_plain(set_open_apart(table, leave_out[0]).to_dict("records"))
     return replace(report, figures=figures, notes=(*report.notes, *notes))
 
 
@@ -231,6 +233,24 @@ def grey_of(card: CardPose | None) -> tuple[float, float, float, float] | None:
     patch = np.asarray(card.grey_patch_mm, float)
     low, high = patch.min(axis=0), patch.max(axis=0)
     return float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])
+
+
+def set_open_apart(patches: pd.DataFrame, pits: pd.DataFrame) -> pd.DataFrame:
+    """Return the patches with those that an open pit of this survey touches not judged: a hole is no patch.
+
+    Errors of the answer: both surveys must be laid on the slab alike. Source: our choice.
+    """
+    gaps = np.hypot(
+        patches["x_mm"].to_numpy()[:, None] - pits["x_mm"].to_numpy(),
+        patches["y_mm"].to_numpy()[:, None] - pits["y_mm"].to_numpy(),
+    )
+    reach = (patches["diameter_mm"].to_numpy()[:, None] + pits["diameter_mm"].to_numpy()) / 2
+    is_open = (gaps < reach).any(axis=1)
+    apart = {"dE00": np.nan, "dE00_sd": np.nan, "words": STILL_OPEN, "reads_as_spot": False}
+    told = patches.copy()
+    for name, value in apart.items():
+        told[name] = told[name].mask(is_open, value)
+    return told
 
 
 def read_patches(path: str | Path) -> pd.DataFrame:

@@ -24,6 +24,7 @@ from .crowds import say_crowds
 from .figures import draw_face
 from .logo import read_logo
 from .pages import typeset
+from .tone_page import collect_tone_page, draw_tone_pictures
 from .units import say_in, tell_sentence
 from .words import Words, clean_name, load_words
 from .worklist import choose_actions
@@ -99,6 +100,8 @@ def draw_pictures(
         pictures["change.jpg"] = encode_jpeg(change_map)
     if "pair.jpg" not in pictures:
         pictures["face.jpg"] = encode_jpeg(draw_face(inspection, settings=small))
+    drawn = draw_tone_pictures(inspection, small)
+    pictures |= {name: encode_jpeg(rgb) for name, rgb in drawn.items()}
     logo = read_logo(settings.shop_logo)
     return pictures | ({"logo.png": logo} if logo else {})
 
@@ -131,6 +134,8 @@ def collect_client_report(
         "plan": _say_plan(inspection, words),
         "change": _collect_change(repair, words, settings.units),
         "tone": _say_tone(inspection, words, settings.units),
+        "tone_page": collect_tone_page(inspection, words),
+        "tone_words": words.section("tone"),
         "look": _say_distance(inspection, words, settings),
         "method": _say_method(inspection, words, settings),
         "limits": [tell(line) for line in inspection.limits_of_this_answer],

@@ -120,7 +120,15 @@ def _add_findings(main: Tree.Element, data: dict[str, Any]) -> None:
 
 
 def _add_back(main: Tree.Element, data: dict[str, Any], pictures: dict[str, bytes]) -> None:
-    words = data["words"]
+    words, tone = data["words"], data["tone_words"]
+    if "tone.jpg" in pictures:
+        section = _add_section(main, tone["title"], [])
+        _add_figure(section, pictures["tone.jpg"], tone["title"])
+        _add_figure(section, pictures["strips.jpg"], tone["strips"])
+        patches = data["tone_page"]["patches"]
+        if patches:
+            _add_lines(section, [data["tone_page"]["count"]])
+            _add_table(section, [], [[patch["name"], patch["tone"]] for patch in patches])
     if "change.jpg" in pictures:
         section = _add_section(main, data["change_words"]["table_title"], [])
         _add_figure(section, pictures["change.jpg"], data["change"]["note"])
