@@ -102,3 +102,18 @@ def test_an_errand_runs_in_its_own_process(home):
     errands.start("check", uid)
     wait_until(lambda: not errands.is_busy("check", uid))
     assert "Choose a raking-light photo first." == desk.read_progress("check", uid).sentence
+
+
+def test_stopped_and_begun_again_the_new_one_goes_on(home, slow):
+    """What was stopped for a newer decision is not mistaken for the errand that follows it."""
+    uid, errands = drafts.make_draft().uid, bench.Bench()
+    for n_begun in (1, 2, 3):
+        errands.start("check", uid)
+        wait_until(lambda n=n_begun: n == len(slow))
+        if n_begun < 3:
+            errands.stop("check", uid)
+    time.sleep(0.3)
+    assert errands.is_busy("check", uid)
+    assert "working" == state_of(uid)
+    assert [False, False, True] == [process.poll() is None for process in slow]
+    errands.stop("check", uid)

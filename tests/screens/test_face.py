@@ -129,3 +129,16 @@ def load_arrange_pits(monkeypatch):
     scope: dict = {}
     exec(compile((HERE / "face.py").read_text(encoding="utf-8"), "face.py", "exec"), scope)
     return scope["arrange_pits"]
+
+
+def test_overtaken_papers_are_not_waited_for(look, open_page, monkeypatch):
+    """A newer decision stops the work on the papers of the one before and begins anew."""
+    done = []
+    monkeypatch.setattr(frame.Bench, "start", lambda self, what, uid: done.append("start"))
+    monkeypatch.setattr(frame.Bench, "stop", lambda self, what, uid: done.append("stop"))
+    busy = desk.Progress("working", "writing the pages", 0.7)
+    monkeypatch.setattr(frame.Bench, "look_up", lambda self, what, uid: busy)
+    looks.note_settling(look, "of an older decision")
+    desk.write_shop(desk.Shop(name="Kiln Lane Concrete"))  # so that the papers have to be new
+    assert not open_page("face", look=look).exception
+    assert ["stop", "start"] == done

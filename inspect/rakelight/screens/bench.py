@@ -11,6 +11,13 @@ from . import desk
 AT_ONCE = 2
 
 
+class Turn:
+    """One start of an errand; its process, once it has a place. A stopped one is never taken for its heir."""
+
+    def __init__(self) -> None:
+        self.process: subprocess.Popen | None = None
+
+
 class Bench:
     """Starts, watches and stops errands; one bench for the whole program.
 
@@ -21,7 +28,7 @@ class Bench:
     def __init__(self, at_once: int = AT_ONCE) -> None:
         self._places = threading.BoundedSemaphore(at_once)
         self._lock = threading.Lock()
-        self._known: dict[tuple[str, str], subprocess.Popen | None] = {}
+        self._known: dict[tuple[str, str], Turn] = {}
 
     def start(self, what: str, uid: str) -> None:
         """Begin an errand, or to wait for a place; one that is already under way goes on."""
@@ -29,17 +36,17 @@ class Bench:
         with self._lock:
             if (what, uid) in self._known:
                 return
-            self._known[what, uid] = None
+            self._known[what, uid] = turn = Turn()
         desk.write_progress(what, uid, desk.Progress("waiting", started_at=time.time()))
-        threading.Thread(target=self._run, args=(what, uid), daemon=True).start()
+        threading.Thread(target=self._run, args=(what, uid, turn), daemon=True).start()
 
     def stop(self, what: str, uid: str) -> None:
         """Stop an errand at once; what was there before stays as it was."""
         with self._lock:
-            process = self._known.pop((what, uid), None)
-        if process is not None:
-            process.kill()
-            process.wait()
+            turn = self._known.pop((what, uid), None)
+        if turn is not None and turn.process is not None:
+            turn.process.kill()
+            turn.process.wait()
         desk.end_progress(what, uid, "stopped", "Stopped. Everything else is kept as it was.")
 
     def is_busy(self, what: str, uid: str) -> bool:
@@ -58,15 +65,17 @@ class Bench:
                 return desk.read_progress(what, uid)
         return progress
 
-    def _run(self, what: str, uid: str) -> None:
+    def _run(self, what: str, uid: str, turn: Turn) -> None:
         with self._places:
             with self._lock:
-                if (what, uid) not in self._known:  # stopped while waiting
+                if self._known.get((what, uid)) is not turn:  # stopped while waiting
                     return
-                self._known[what, uid] = process = _begin(what, uid)
-            process.wait()
+                turn.process = _begin(what, uid)
+            turn.process.wait()
             with self._lock:
-                is_ours = self._known.pop((what, uid), None) is not None
+                is_ours = self._known.get((what, uid)) is turn
+                if is_ours:
+                    del self._known[what, uid]
             if is_ours and desk.read_progress(what, uid).is_under_way:
                 sentence = "This ended unexpectedly, perhaps for want of memory; try it again."
                 desk.end_progress(what, uid, "failed", sentence)

@@ -8,7 +8,7 @@ import pandas as pd
 import streamlit as st
 
 from rakelight.core.flags import FLAGS
-from rakelight.core.tables import InspectionTables, read_inspection_tables
+from rakelight.core.tables import InspectionTables
 from rakelight.log.history import delete_record
 from rakelight.log.store import add_decision, add_note
 from rakelight.report.facts import band_index
@@ -34,7 +34,7 @@ def main() -> None:
         frame.settle(seat)
         return
     units = frame.desk.read_shop().units
-    tables = read_inspection_tables(looks.papers_folder(seat.look))
+    tables = frame.read_tables(seat.look)
     decisions = shelf.read_decisions(frame.open_shelf(), seat.look)
     pits = looks.list_pits(seat.look, decisions)
     show_verdict(tables.summary)

@@ -7,6 +7,7 @@ from typing import Any
 import streamlit as st
 
 from rakelight.core.errors import RakelightError
+from rakelight.core.tables import InspectionTables, read_inspection_tables
 from rakelight.log.connection import Log, open_log
 from rakelight.log.search import list_jobs
 
@@ -124,12 +125,16 @@ def _watch(what: str, uid: str) -> None:
 def settle(seat: shelf.Seat) -> bool:
     """Return whether a look's papers hold what was decided; start to write them when they do not.
 
-    While they are being written the older ones stay readable.
+    While they are being written the older ones stay readable. Work on what has been overtaken
+    by a newer decision is stopped, so that nobody waits for papers that are of no use.
     """
     decisions = shelf.read_decisions(open_shelf(), seat.look)
     mark = looks.fingerprint(seat.look, decisions, desk.read_shop())
     bench = open_bench()
     progress = bench.look_up("settle", seat.look)
+    if progress.is_under_way and looks.read_settling(seat.look) != mark:
+        bench.stop("settle", seat.look)
+        progress = desk.Progress()
     if looks.is_up_to_date(seat.look, mark) and not progress.is_under_way:
         return True
     failed_mark = st.session_state.get("failed_mark")
@@ -141,6 +146,7 @@ def settle(seat: shelf.Seat) -> bool:
         return False
     if not progress.is_under_way:
         st.session_state["failed_mark"] = mark
+        looks.note_settling(seat.look, mark)
         bench.start("settle", seat.look)
     if bench.look_up("settle", seat.look).is_under_way:
         _watch("settle", seat.look)
@@ -158,6 +164,17 @@ def find_drafts(look: str) -> list[str]:
     return [
         d.uid for d in drafts.list_drafts() if desk.read_progress("measure", d.uid).result == look
     ]
+
+
+def read_tables(look: str) -> InspectionTables:
+    """Return the tables of a look, read once for everybody until they are written anew."""
+    folder = looks.papers_folder(look)
+    return _read_tables(folder, (folder / "summary.json").stat().st_mtime_ns)
+
+
+@lru_cache(maxsize=6)
+def _read_tables(folder: desk.Path, _written_ns: int) -> InspectionTables:
+    return read_inspection_tables(folder)
 
 
 def read_extras(look: str) -> dict[str, Any]:

@@ -117,6 +117,16 @@ def is_up_to_date(uid: str, mark: str) -> bool:
     return kept.get("mark") == mark and papers_folder(uid).is_dir()
 
 
+def note_settling(uid: str, mark: str) -> None:
+    """Note for which decisions the papers of a look are being written."""
+    desk.write_plain(desk.find_folder("looks", uid) / "settling.json", {"mark": mark})
+
+
+def read_settling(uid: str) -> str:
+    """Return for which decisions the papers of a look were last begun; empty when never."""
+    return desk.read_plain(desk.find_folder("looks", uid) / "settling.json").get("mark", "")
+
+
 def pack_papers(uid: str) -> Path:
     """Return all files of a look as one zip, made anew when a file is newer."""
     folder, packed = papers_folder(uid), desk.find_folder("looks", uid) / "inspection.zip"

@@ -8,7 +8,7 @@ import streamlit as st
 
 from rakelight.core.errors import RakelightError
 from rakelight.core.settings import RepairSettings
-from rakelight.core.tables import InspectionTables, read_inspection_tables
+from rakelight.core.tables import InspectionTables
 from rakelight.log.rates import learn_rates, offer_settings
 from rakelight.screens import charts, frame, looks, shelf, wording
 
@@ -36,7 +36,7 @@ def main() -> None:
     is_settled = frame.settle(seat)
     if not looks.papers_folder(seat.look).is_dir():
         return
-    tables = read_inspection_tables(looks.papers_folder(seat.look))
+    tables = frame.read_tables(seat.look)
     plan = frame.read_extras(seat.look)["plan"]
     figures = plan["figures"]
     st.warning(f"**{plan['notes'][0]}**")

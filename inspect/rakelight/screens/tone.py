@@ -2,7 +2,6 @@
 
 import streamlit as st
 
-from rakelight.core.tables import read_inspection_tables
 from rakelight.screens import frame, looks, parts, wording
 from rakelight.screens.tone_map import draw_tone_map
 
@@ -15,7 +14,7 @@ def main() -> None:
     if not looks.papers_folder(seat.look).is_dir():
         frame.settle(seat)
         return
-    tables = read_inspection_tables(looks.papers_folder(seat.look))
+    tables = frame.read_tables(seat.look)
     colour = tables.summary["colour"]
     if tables.colour.empty:
         st.info(
