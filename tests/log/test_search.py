@@ -8,7 +8,16 @@ import pytest
 from rakelight.core.errors import LogError
 from rakelight.core.records import FOUND_COLUMNS, JOB_COLUMNS, make_table
 from rakelight.log.history import correct_record, delete_record
-from rakelight.log.search import Question, list_jobs, search_log, show_job
+from rakelight.log.search import (
+    Question,
+    find_inspection,
+    has_job,
+    list_jobs,
+    list_series,
+    search_jobs,
+    search_log,
+    show_job,
+)
 from rakelight.log.store import (
     SurveyPlace,
     add_job,
@@ -129,3 +138,63 @@ def test_shown_job_is_plain(busy_log):
 
     job = show_job(busy_log, "Bench")
     assert job == json.loads(json.dumps(job))
+
+
+@pytest.fixture
+def three(log, make_inspection):
+    """Three surveys of one slab, written in another order than they were taken, and one of another slab."""
+    uids = {}
+    for seed, (stage, day) in enumerate(
+        [("after filling", 3), ("after demold", 1), ("before sealing", 5)]
+    ):
+        place = SurveyPlace("Bench", "A", stage, taken_at=datetime(2026, 11, day, 9, tzinfo=UTC))
+        uids[stage] = save_inspection(log, make_inspection(seed), place)
+    uids["other"] = save_inspection(
+        log, make_inspection(9), SurveyPlace("Bench", "B", "after demold")
+    )
+    return uids
+
+
+def test_survey_is_found_by_what_people_call_it(log, three):
+    """job/slab/stage in any case, job/slab for the latest, or the beginning of its number."""
+    assert three["after demold"] == find_inspection(log, "bench/a/AFTER demold")
+    assert three["before sealing"] == find_inspection(log, "Bench/A")
+    assert three["before sealing"] == find_inspection(log, "Bench/before sealing")
+    assert three["after filling"] == find_inspection(log, three["after filling"][:10])
+
+
+@pytest.mark.parametrize(
+    ("words", "complaint"),
+    [
+        ("Bench/after demold", "Several slabs"),
+        ("Bench/A/after honing", "no survey"),
+        ("", "no survey"),
+        ("a1", "no survey"),
+    ],
+)
+def test_unclear_survey_is_one_sentence(log, three, words, complaint):
+    """What is not there, and what two slabs have, is told apart."""
+    with pytest.raises(LogError, match=complaint):
+        find_inspection(log, words)
+
+
+def test_series_is_in_order_of_time(log, three, make_inspection):
+    """Up to and with the survey asked for; a survey that was inspected again counts by its latest."""
+    assert [three[s] for s in ("after demold", "after filling", "before sealing")] == list_series(
+        log, three["before sealing"]
+    )
+    assert [three["after demold"]] == list_series(log, three["after demold"])
+    assert [three["other"]] == list_series(log, three["other"])
+
+
+def test_jobs_are_found_by_words(log, three):
+    """Names and notes are looked through; a job that was put away is looked for apart."""
+    [uid] = list_jobs(log)["uid"]
+    add_note(log, "Bench", "client rang about the edge")
+    assert [uid] == search_jobs(log, "THE EDGE")
+    assert [] == search_jobs(log, "sink")
+    assert has_job(log, "Bench")
+    delete_record(log, "job", uid)
+    assert not has_job(log, "Bench")
+    assert [] == search_jobs(log, "edge")
+    assert [uid] == search_jobs(log, "edge", is_deleted=True)
