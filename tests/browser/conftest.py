@@ -129,7 +129,7 @@ def stop_program(program: subprocess.Popen) -> None:
     """End the screens as Ctrl+C does; what does not end is ended."""
     program.send_signal(signal.SIGINT)
     with contextlib.suppress(subprocess.TimeoutExpired):
-        program.wait(15)
+        program.wait(3)
     with contextlib.suppress(ProcessLookupError):
         os.killpg(program.pid, signal.SIGKILL)
     program.wait()
