@@ -22,7 +22,14 @@ from .photo.quality import Looks, judge_quality
 from .photo.sharpness import measure_sharpness
 from .pits.find import build_octaves, find_pits
 from .pits.lamps import LampView, Pooled, measure_depths, pool_lamps
-from .pits.measure import MeasuredPits, choose_pits, list_marks, measure_pits, settle_depths
+from .pits.measure import (
+    MeasuredPits,
+    choose_pits,
+    flag_uncountable,
+    list_marks,
+    measure_pits,
+    settle_depths,
+)
 from .pits.sort import Sorted, sort_candidates
 
 Progress = Callable[[str], None]
@@ -71,7 +78,7 @@ def read_face(
     view, quality = look_under_lamp(placed.face, said, exif, settings=settings, progress=progress)
     measured = measure_chosen(view.entries, placed, view, settings)
     marks = list_marks(view.entries, placed.face.mm_per_px, smallest_mm=settings.find.smallest_mm)
-    return Reading(view.lamp, quality, measured, marks)
+    return Reading(view.lamp, quality, refuse_small(measured, quality), marks)
 
 
 def read_under_lamps(
@@ -113,7 +120,13 @@ def read_under_lamps(
     views = [first, *(views[1 + k] for k in kept)]
     measured = measure_under_lamps(pooled, placed, views, settings)
     marks = list_marks(pooled.entries, placed.face.mm_per_px, smallest_mm=settings.find.smallest_mm)
-    return Reading(first.lamp, quality, measured, marks, tuple(notes))
+    return Reading(first.lamp, quality, refuse_small(measured, quality), marks, tuple(notes))
+
+
+def refuse_small(measured: MeasuredPits, quality: Quality) -> MeasuredPits:
+    """Return the pits with those flagged that the photo cannot be trusted to show: they are listed, not counted."""
+    pits = flag_uncountable(measured.pits, quality.smallest_countable_mm)
+    return dataclasses.replace(measured, pits=pits)
 
 
 def look_under_lamp(

@@ -8,7 +8,7 @@ from skimage.measure import label, regionprops
 from rakelight.core.records import MARK_COLUMNS, PIT_COLUMNS, FaceMap
 from rakelight.pits.depth import bound_depths
 from rakelight.pits.find import join_candidates
-from rakelight.pits.measure import choose_pits, fill_volume_mm3, list_marks, measure_pits, name_kinds
+from rakelight.pits.measure import choose_pits, flag_uncountable, fill_volume_mm3, list_marks, measure_pits, name_kinds
 from rakelight.pits.outline import measure_outlines, trace_outlines
 
 
@@ -140,3 +140,20 @@ def test_only_known_edges_make_a_pit_lie_near_an_edge(survey):
     assert pits.near_edge[(away > 0) & (away < 5)].all()
     assert not pits.near_edge[away - pits.diameter_mm / 2 > 10].any()
     assert 0 < pits.near_edge.sum() < len(pits)
+
+
+def test_sizes_without_a_shape_are_called_guesses(survey):
+    """Pits below 6 px carry `outline_guess`, pits above only when their size is doubtful."""
+    px = survey.pits.diameter_mm / survey.mm_per_px
+    guessed = survey.pits["flags"].str.contains("outline_guess")
+    assert guessed[px < 5.9].all()
+    sure = (survey.pits.diameter_sd_mm / survey.pits.diameter_mm < 0.19) & (px > 6.1)
+    assert sure.sum() > 20 and not guessed[sure].any()
+
+
+def test_pits_below_the_countable_size_are_flagged_and_kept(survey):
+    """With 1.5 mm countable all smaller pits are flagged, none is dropped; an unknown size flags none."""
+    flagged = flag_uncountable(survey.pits, 1.5)
+    assert (flagged["flags"].str.contains("below_countable") == (survey.pits.diameter_mm < 1.5)).all()
+    assert len(survey.pits) == len(flagged)
+    assert survey.pits is flag_uncountable(survey.pits, float("nan"))

@@ -28,6 +28,8 @@ from .outline import measure_outlines, trace_outlines
 from .sort import NOTHING, PIT, Sorted
 
 SURE_SHADOW_DEPTH_MIN_MM = 0.02  # shorter bounds are noise
+OUTLINE_FROM_PX = 6.0  # smaller mouths show a size but no shape
+OUTLINE_SD_MAX = 0.2  # relative doubt of the diameter from which the outline is called a guess; our choice
 CLIPPED_LEVELS = (2, 253)  # 8-bit levels that count as pure black and pure white
 
 
@@ -87,6 +89,8 @@ def measure_pits(
     places = np.column_stack([sizes["x_mm"], sizes["y_mm"]])
     near_edge = _measure_gaps(places, edges_mm) - diameter / 2 < settings.edge_margin_mm
     flags = sorted_pits.flags | _place_flags(outlines, face, diameter)
+    weak = (sorted_pits.candidates.diameter_px < OUTLINE_FROM_PX) | (sorted_pits.size_sd > OUTLINE_SD_MAX)
+    flags |= np.where(weak, flag_bit("outline_guess"), 0)
     flags |= np.where(near_edge, flag_bit("near_edge"), 0)
     flags |= np.where(np.isnan(depth), flag_bit("depth_unknown"), 0)
     scale_share = np.nan_to_num(scale.mm_per_px_sd / scale.mm_per_px)
@@ -147,6 +151,19 @@ def settle_depths(pits: pd.DataFrame, depth_mm: np.ndarray, basis: np.ndarray) -
     bits = np.where(unknown, bits | bit, bits & ~bit)
     pits["flags"] = pd.Series([flag_names(one) for one in bits], index=pits.index, dtype=pits["flags"].dtype)
     return pits
+
+
+def flag_uncountable(pits: pd.DataFrame, smallest_countable_mm: float) -> pd.DataFrame:
+    """Return the pit table with pits flagged that are smaller than the photo can be trusted to show (NaN: none)."""
+    small = (pits["diameter_mm"] < smallest_countable_mm).to_numpy()
+    if not small.any():
+        return pits
+    bit = flag_bit("below_countable")
+    flags = [
+        flag_names(parse_flags(names) | bit) if is_small else names
+        for names, is_small in zip(pits["flags"], small, strict=True)
+    ]
+    return pits.assign(flags=pd.Series(flags, index=pits.index, dtype=pits["flags"].dtype))
 
 
 def list_marks(
