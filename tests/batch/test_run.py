@@ -352,8 +352,20 @@ def test_last_digits_make_no_difference():
     from rakelight.batch.work import _round_floats
     from rakelight.core.records import Lamp
 
-    one = Lamp(270.0, 15.0, side_evidence=0.5, axis_deg=131.35073633158186, figures={"strength": 0.31028629321451984})
-    other = Lamp(270.0, 15.0, side_evidence=0.5, axis_deg=131.35073633158183, figures={"strength": 0.3102862932145198})
+    one = Lamp(
+        270.0,
+        15.0,
+        side_evidence=0.5,
+        axis_deg=131.35073633158186,
+        figures={"strength": 0.31028629321451984},
+    )
+    other = Lamp(
+        270.0,
+        15.0,
+        side_evidence=0.5,
+        axis_deg=131.35073633158183,
+        figures={"strength": 0.3102862932145198},
+    )
     assert one != other
     assert _round_floats(one) == _round_floats(other)
     assert 131.3507363 == pytest.approx(_round_floats(one).axis_deg, abs=1e-7)
