@@ -28,8 +28,8 @@ MARK_NEAR, MARK_RATIO = (
     1.0,
     3.0,
 )  # of marks so near and so alike in size only the clearest is looked at; our choice
-HINT_NEAR, HINT_RATIO = 0.6, 1.9  # of hints of one pit the clearest is looked at; our choice
-SECOND_LOOK_FROM = 0.015  # first-look confidence that earns a second look; our choice
+HINT_NEAR, HINT_RATIO = 0.6, 2.2  # of hints of one pit the clearest is looked at; our choice
+SECOND_LOOK_FROM = 0.03  # first-look confidence that earns a second look; our choice
 KEPT_FROM = 0.05  # less sure candidates are forgotten; the ones between here and the list are for a person to raise
 UNKNOWN_SIDE_TRUST = (
     0.6  # how much of the evidence counts when the lamp's side is a guess; our choice
