@@ -153,6 +153,19 @@ def test_photo_to_be_retaken_closes_nothing(make_survey, make_pits):
     assert any("taken again" in warning for warning in comparison.warnings)
 
 
+def test_photo_too_coarse_for_the_smallest_pits_closes_the_large_ones(make_survey, make_pits):
+    """What is well above the size that a coarse photo shows is judged; what is below stays unseen."""
+    before = survey_of(make_survey, make_pits, np.arange(60))
+    between_mm = float(np.median(before.pits["diameter_mm"]))
+    bad = Quality("retake", (), 0.5, 0.01, 0, 0, between_mm, {"complaint_too_coarse": 2.0})
+    after = survey_of(make_survey, make_pits, np.arange(20), quality=bad)
+    comparison = compare_surveys(before, after)
+    lost = comparison.table[20:60]
+    assert {"closed"} == set(lost["state"][lost["before_diameter_mm"] >= between_mm])
+    assert {"unseen"} == set(lost["state"][lost["before_diameter_mm"] < between_mm])
+    assert any(f"below {between_mm:.1f} mm" in warning for warning in comparison.warnings)
+
+
 def test_listed_before_as_something_else_is_not_new(make_survey, make_pits):
     """What the earlier survey saw but did not take for a pit was already there."""
     marks = make_table(

@@ -5,8 +5,11 @@ import dataclasses
 import numpy as np
 import pytest
 
-from rakelight.compare.sight import find_chance, judge_sight, smallest_trusted_mm
-from rakelight.core.records import FaceMap, Lamp, Quality
+from rakelight.compare.sight import find_chance, is_photo_blind, judge_sight, smallest_trusted_mm
+from rakelight.core.records import FaceMap, FlatPhoto, Lamp, Quality
+from rakelight.photo.exposure import measure_exposure
+from rakelight.photo.quality import Looks, judge_quality
+from rakelight.photo.sharpness import Sharpness
 
 
 def judge(survey, x_mm=50.0, y_mm=50.0, diameter_mm=3.0, **more):
@@ -67,6 +70,44 @@ def test_each_reason(make_survey, make_pits, reason, changes, place):
     chance, found = judge(dataclasses.replace(survey, **changes), **place)
     assert reason == found
     assert chance < 0.6
+
+
+def coarse_quality(**checks):
+    """Return a verdict to take the photo again, with what was complained about; 2 mm can be counted."""
+    return Quality("retake", (), 0.5, 0.01, 0, 0, 2.0, checks)
+
+
+@pytest.mark.parametrize(("diameter_mm", "reason"), [(1.9, "size"), (2.1, ""), (6.0, "")])
+def test_too_coarse_photo_hides_only_small_pits(make_survey, make_pits, diameter_mm, reason):
+    """Too coarse for the agreed 1 mm, a photo still shows what is above its smallest countable size."""
+    quality = coarse_quality(complaint_too_coarse=2.0, complaint_grain=1.0)
+    survey = make_survey(make_pits([], [], []), face=make_face(), quality=quality)
+    assert reason == judge(survey, diameter_mm=diameter_mm)[1]
+
+
+@pytest.mark.parametrize(
+    "name", ["blurred", "shaken", "flash", "frontal", "overexposed", "no_detail"]
+)
+def test_other_reasons_to_retake_hide_every_size(name):
+    """A photo that is also bad in another way is trusted for no size, however large."""
+    checks = {"complaint_too_coarse": 2.0, f"complaint_{name}": 2.0}
+    assert is_photo_blind(coarse_quality(**checks))
+    assert not is_photo_blind(coarse_quality(**checks | {f"complaint_{name}": 1.0}))
+
+
+def test_real_verdict_on_a_coarse_photo_is_read():
+    """The names and levels that the verdict writes are those that are asked for here."""
+    rng = np.random.default_rng(5)
+    relief = rng.normal(0, 0.1, (300, 300)).astype(np.float32)
+    flat = FlatPhoto(relief, np.zeros_like(relief), 0.1, 0.5)
+    rgb = np.full((300, 300, 3), 128, np.uint8)
+    face = FaceMap(rgb, np.ones((300, 300), bool), 0.5)
+    looks = Looks(Sharpness(0.5, 0.5, 0.5, 0.0, 1.0, 0.01, 500), measure_exposure(face, flat))
+    told = dict(exif={}, smallest_mm=1.0, looks=looks)
+    quality = judge_quality(face, flat, Lamp(270.0, 15.0), **told)
+    flashed = judge_quality(face, flat, Lamp(270.0, 15.0), **told | {"exif": {"Flash": 25}})
+    assert ("retake", False) == (quality.verdict, is_photo_blind(quality))
+    assert ("retake", True) == (flashed.verdict, is_photo_blind(flashed))
 
 
 def test_without_pixels_the_plan_is_the_coverage(make_survey, make_pits):

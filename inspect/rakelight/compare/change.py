@@ -26,7 +26,7 @@ from .pair import (
     pair_surveys,
     register_surveys,
 )
-from .sight import REASON_TEXT
+from .sight import REASON_TEXT, is_photo_blind, smallest_trusted_mm
 from .states import judge_earlier, judge_later
 
 
@@ -179,6 +179,11 @@ def _write_warnings(pair: Pair) -> tuple[str, ...]:
         warnings.append(
             "Almost nothing agrees between the surveys: make sure both show the same face."
         )
-    if pair.after.quality.verdict == "retake":
+    if is_photo_blind(pair.after.quality):
         warnings.append("The later photo should be taken again: nothing is called closed from it.")
+    elif pair.after.quality.verdict == "retake":
+        warnings.append(
+            "The later photo should be taken again from closer: no pit below "
+            f"{smallest_trusted_mm(pair.after):.1f} mm is called closed from it."
+        )
     return tuple(warnings)

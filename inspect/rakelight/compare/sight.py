@@ -1,15 +1,16 @@
 """Could the other photo have shown a pit at this place at all?
 
-Catalogue: `find_chance` (chance to be found by size alone), `judge_sight` (size, lamp, pure white
-or black, coverage and the verdict on the photo, with the word for what stood in the way). Higher is better: 1 =
-it would certainly have been listed, 0 = it could not.
+Catalogue: `find_chance` (chance to be found by size alone), `is_photo_blind` (whether the photo shows
+nothing to be relied on, whatever the size), `judge_sight` (size, lamp, pure white or black, coverage
+and the verdict on the photo, with the word for what stood in the way). Higher is better: 1 = it
+would certainly have been listed, 0 = it could not.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from ..core.records import FaceMap, Inspection, Lamp
+from ..core.records import FaceMap, Inspection, Lamp, Quality
 from ..core.settings import CompareSettings
 
 REASONS = ("", "size", "lamp", "clipped", "coverage", "photo")
@@ -26,6 +27,10 @@ REASON_TEXT = {
 COVER_SHARE_MIN = 0.9
 CLIPPED_SHARE_MAX = 0.5
 CLIPPED_LOW, CLIPPED_HIGH = 3, 252
+COMPLAINTS_OF_SIZE = frozenset({"complaint_too_coarse"})
+"""Entries of `Quality.checks` that ask for a new photo only because of the smallest pit agreed on."""
+RETAKE_LEVEL = 2.0
+"""What an entry of `Quality.checks` holds when its complaint alone asks for a new photo."""
 LAMP_CONTRAST_MIN = 0.3
 """Least brightness of a pit's lit wall over flat face, as a share of it (our choice; grain of a
 trowelled face reaches .1 to .3 under a lamp at 10 degrees)."""
@@ -51,6 +56,25 @@ def smallest_trusted_mm(inspection: Inspection) -> float:
     asked_mm = float(find.get("smallest_mm", np.nan))
     sizes = [s for s in (asked_mm, inspection.quality.smallest_countable_mm) if np.isfinite(s)]
     return max(sizes, default=0.0)
+
+
+def is_photo_blind(quality: Quality) -> bool:
+    """Return whether pits of every size may be missing from a photo that should be taken again.
+
+    A photo that is only too coarse for the smallest pit agreed on still shows larger ones: its
+    smallest countable size, which holds the size of a pixel, says which. Blur, shake, flash, light
+    from the front and burnt-out faces spoil all sizes, as does a verdict without its reasons.
+
+    Source: our choice. Light is judged in a coarse photo as in any other, but not in a blurred one.
+    """
+    if quality.verdict != "retake":
+        return False
+    causes = {
+        name
+        for name, level in quality.checks.items()
+        if name.startswith("complaint_") and level >= RETAKE_LEVEL
+    }
+    return not causes or not causes <= COMPLAINTS_OF_SIZE or not quality.smallest_countable_mm > 0
 
 
 def find_chance(
@@ -106,7 +130,7 @@ def judge_sight(
     reason[_is_lamp_too_high(inspection.lamp, x_mm, y_mm, depth_share)] = "lamp"
     reason[_is_clipped(inspection.face, x_mm, y_mm, diameter_mm)] = "clipped"
     reason[~_is_covered(inspection, x_mm, y_mm, diameter_mm)] = "coverage"
-    if inspection.quality.verdict == "retake":
+    if is_photo_blind(inspection.quality):
         reason[:] = "photo"
     chance = np.where(np.isin(reason, ("clipped", "coverage")), 0.0, chance)
     chance = np.where(np.isin(reason, ("lamp", "photo")), 0.5 * chance, chance)
