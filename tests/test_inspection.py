@@ -84,6 +84,30 @@ def test_a_second_photo_of_another_size_is_refused(photo_file, tmp_path):
         inspect_photo(photo_file, given)
 
 
+def test_the_same_photo_or_lamp_again_is_refused(photo_file, tmp_path):
+    """One photo given twice, or a lamp that has not moved, shows nothing new and is one sentence."""
+    copy = tmp_path / "copy.jpg"
+    copy.write_bytes(photo_file.read_bytes())
+    left = Lamp(270.0, 15.0, basis="said")
+    with pytest.raises(LampError, match="the very photo"):
+        inspect_photo(photo_file, Given(mm_per_px=0.15, lamp=left, other_lamps=((copy, Lamp(90.0)),)))
+    with Image.open(photo_file) as image:
+        image.save(copy, quality=80)
+    with pytest.raises(LampError, match="at the same side"):
+        inspect_photo(photo_file, Given(mm_per_px=0.15, lamp=left, other_lamps=((copy, left),)))
+
+
+def test_a_second_lamp_said_at_the_wrong_side_is_left_out(made_up, photo_file, tmp_path, inspection):
+    """A second photo lit from the other side than was said takes no pit away."""
+    path = tmp_path / "again.jpg"
+    with Image.open(photo_file) as image:
+        image.save(path, quality=80)
+    left, wrong = (Lamp(side, 15.0, basis="said") for side in (270.0, 90.0))
+    both = inspect_photo(photo_file, Given(mm_per_px=0.15, lamp=left, other_lamps=((path, wrong),)))
+    assert len(inspection.pits) == len(both.pits)
+    assert any("left out" in note for note in both.warnings)
+
+
 def test_a_typed_in_depth_stands_in_the_record(photo_file, inspection):
     """A pin depth by number reaches the table of the record with its basis."""
     given = Given(mm_per_px=0.15, lamp=Lamp(270.0, 15.0, basis="said"), pin_depths=(PinDepth(2.2, 3),))

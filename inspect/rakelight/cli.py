@@ -100,7 +100,7 @@ class Numbers(click.ParamType):
 @click.option("--other-lamp", "other_lamps", multiple=True, metavar="PHOTO,FROM[,ANGLE]",
               help="The same face from the same camera place, the lamp moved: photo, lamp side, lamp angle. Again for more.")
 @click.option("--pin-depth", "pins", multiple=True, metavar="PIT=DEPTH",
-              help="Depth of a pit measured with a pin, mm: 12=3.5 by its number, 410,212=3.5 by its place. Again for more.")
+              help="Depth of a pit measured with a pin, mm: 12=3.5 by its number, 410,212=3.5 by x_mm,y_mm as in pits.csv (y from the top, not from the front). Again for more.")
 @click.option("--pin-depths", "pin_file", type=click.Path(path_type=Path), help="CSV of such depths: pit_id, depth_mm.")
 @click.option("--soft-light", type=click.Path(path_type=Path), help="Soft-light photo of the same face, for the tone.")
 @click.option("--soft-corners", help="The slab's corners in the soft-light photo, when it is framed otherwise.")
@@ -206,6 +206,8 @@ def read_lamp(from_deg: float | None, angle_deg: float | None, at_mm: tuple[floa
     unknown = float("nan")
     if any(value is not None and not math.isfinite(value) for value in (from_deg, angle_deg)):
         raise LampError("The lamp's side and angle must be numbers; leave them out when they are not known.")
+    if from_deg is not None and abs(from_deg) > 360:
+        raise LampError("Give the lamp's side from 0 to 360: 0 top, 90 right, 180 bottom, 270 left.")
     return Lamp(
         unknown if from_deg is None else from_deg % 360,
         unknown if angle_deg is None else angle_deg,

@@ -68,6 +68,7 @@ LIMITS = (
     "This is a work list, not a verdict: it says nothing of strength, food safety or readiness to seal.",
 )
 
+LAMPS_APART_MIN_DEG = 20.0  # a lamp nearer to the first shows nothing new; our choice
 CORNER_SUPPORT_MIN = 0.6  # share of the weakest side that must show an edge for corners to be taken
 
 @dataclass(frozen=True, slots=True)
@@ -175,11 +176,24 @@ def see_other_lamps(
                 f"{other.name} is not as large as {photo.name}: photos under several lamps are taken from one"
                 " place with one camera, moving only the lamp."
             )
+        check_moved_lamp(photo, given.lamp, other, said)
         face = rectify_photo(other, scale, threads=settings.find.threads)
         face = hide_what_is_no_face(face, photo, scale, card, given)
         entry = describe_photo(other, "raking") | {"lamp": describe_said(said)}
         others.append(OtherPhoto(other.name, face, said, other.exif, entry))
     return others
+
+
+def check_moved_lamp(photo: Photo, lamp: Lamp, other: Photo, said: Lamp) -> None:
+    """Raise a LampError when the other photo is the same one, or its lamp stood at the same side."""
+    if other.sha256 == photo.sha256:
+        raise LampError(f"{other.name} is the very photo given first: move the lamp and take another one.")
+    apart_deg = abs((said.from_deg - lamp.from_deg + 180) % 360 - 180)
+    if apart_deg < LAMPS_APART_MIN_DEG:
+        raise LampError(
+            f"The lamp of {other.name} stood at the same side as that of {photo.name}: a second photo helps when"
+            f" the lamp has moved by {LAMPS_APART_MIN_DEG:g} degrees or more."
+        )
 
 
 def describe_said(lamp: Lamp) -> dict[str, Any]:
@@ -244,11 +258,25 @@ def settle_scale(photo: Photo, given: Given) -> tuple[Scale, CardPose | None]:
     elif given.slab_mm is not None:
         scale = scale_from_slab(photo, given, lens)
     else:
-        rule_mm = given.printed_rule_mm
-        return scale_from_card(
-            photo, printed_rule_mm=rule_mm, corners_px=given.corners_px, lens=lens
-        )
+        return scale_from_lying_card(photo, given, lens)
     return place_card(photo, scale, printed_rule_mm=given.printed_rule_mm)
+
+
+def scale_from_lying_card(
+    photo: Photo, given: Given, lens: Lens | None
+) -> tuple[Scale, CardPose | None]:
+    """Return the scale from the card on the face; corners without a size let it measure the slab."""
+    try:
+        return scale_from_card(
+            photo, printed_rule_mm=given.printed_rule_mm, corners_px=given.corners_px, lens=lens
+        )
+    except ScaleError:
+        if given.corners_px is None:
+            raise
+        raise ScaleError(
+            f"No scale card was found in {photo.name}: with the corners give the slab's size too"
+            " (--slab 2400x700), or lay the card on the face."
+        ) from None
 
 
 def check_ways(given: Given) -> None:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from .core.flags import flag_bit
 from .core.records import FaceMap, Lamp, Quality, Scale
 from .core.settings import Settings
 from .core.threads import share_out
@@ -96,22 +97,29 @@ def read_under_lamps(
     """
     settings, progress = how
     first, quality = look_under_lamp(placed.face, said, exif, settings=settings, progress=progress)
-    views, notes = [first], []
+    views, laid, notes = [first], [], []
     for other in others:
         progress(f"{other.name}: the same face under another lamp")
         view, verdict = look_under_lamp(
             other.face, other.said, other.exif, settings=settings, progress=lambda step: None
         )
-        views.append(view)
         notes += [f"{other.name}: {note}" for note in view.lamp.notes]
+        if view.lamp.flags & flag_bit("lamp_side_contradicted"):
+            notes.append(
+                f"{other.name} was left out: it looks lit from another side than was said; give the side"
+                " its light came from."
+            )
+            continue
+        views.append(view)
+        laid.append(other.name)
         if verdict.verdict == "retake":
             notes.append(
                 f"{other.name}: {verdict.advice[0] if verdict.advice else 'take it again'}"
             )
     pooled = pool_lamps(views)
     kept = [k for k, one in enumerate(pooled.registrations) if one.n_pairs > 0]
-    if len(kept) < len(others):
-        out = [other.name for k, other in enumerate(others) if k not in kept]
+    if len(kept) < len(laid):
+        out = [name for k, name in enumerate(laid) if k not in kept]
         notes.append(
             f"{', '.join(out)} could not be laid on the first photo and was left out: take the photos from"
             " one place, moving only the lamp."

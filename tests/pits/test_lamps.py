@@ -174,7 +174,14 @@ def test_pooled_chances_agree_and_contradict():
 
 
 def test_one_view_alone_stays_as_it_is(views):
-    """Without finds in the other photo nothing breaks, and every find keeps its place."""
+    """A photo that no other could be laid on keeps its finds, their places and their confidences."""
+    alone = pool_lamps([views[0]])
+    assert alone.registrations == ()
+    assert alone.entries is views[0].entries
+
+
+def test_a_photo_without_finds_is_not_laid_on(views):
+    """Nothing common is told as no pairs."""
     empty = replace(views[1], entries=views[1].entries.take(np.zeros(0, int)))
     pooled = pool_lamps([views[0], empty])
     assert 0 == pooled.registrations[0].n_pairs

@@ -99,7 +99,7 @@ def pool_lamps(views: list[LampView]) -> Pooled:
     Parameters
     ----------
     views : list of LampView
-        Two or more photos of one face from the same camera place, on maps of the same scale.
+        Photos of one face from the same camera place, on maps of the same scale; one alone stays as it is.
 
     Returns
     -------
@@ -117,6 +117,8 @@ def pool_lamps(views: list[LampView]) -> Pooled:
     """
     registrations = tuple(register_views(views[0], other) for other in views[1:])
     entries = views[0].entries
+    if len(views) == 1:
+        return Pooled(entries, np.asarray(entries.confidence)[:, None], registrations)
     for view, registration in zip(views[1:], registrations, strict=True):
         moved = _place_entries(view.entries, registration, back=True)
         entries = _add_new(entries, moved, views[0].octaves)

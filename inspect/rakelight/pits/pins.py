@@ -122,6 +122,7 @@ def _find_pit(pits: pd.DataFrame, pin: PinDepth) -> int:
     beyond_mm = gap_mm - pits["diameter_mm"].to_numpy() / 2
     if not len(pits) or beyond_mm.min() > REACH_MM:
         raise SettingsError(
-            f"No pit lies at {pin.name} for its pin depth: read the place off the map or give the pit's number."
+            f"No pit lies at {pin.name} for its pin depth: give the pit's number, or x_mm and y_mm"
+            " from pits.csv (y is measured from the top edge there, from the front on the map and sheet)."
         )
     return int(np.argmin(np.where(beyond_mm <= REACH_MM, gap_mm, np.inf)))
