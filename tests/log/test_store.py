@@ -60,6 +60,19 @@ def test_sums_beside_the_record(log, make_inspection):
     assert (pits["zone"] == "A").sum() == zones["A"].n_pits
 
 
+def test_pits_too_small_to_count_are_in_no_sum(log, make_inspection):
+    """Three of 25 pits flagged below the smallest countable size: 22 in all and in the zones together."""
+    inspection = make_inspection()
+    pits = inspection.pits.copy()
+    pits.loc[:2, "flags"] = "near_edge|below_countable"
+    save_inspection(log, dataclasses.replace(inspection, pits=pits), PLACE)
+    with reading(log) as session:
+        row = session.scalars(sa.select(StoredInspection)).one()
+        n_in_zones = sum(zone.n_pits for zone in session.scalars(sa.select(ZoneSum)))
+    assert (22, 22) == (row.n_pits, n_in_zones)
+    assert pits["area_mm2"][3:].sum() / row.seen_mm2 == pytest.approx(row.area_share)
+
+
 def test_empty_inspection(log, make_inspection):
     """A face without pits is kept like any other; what cannot be known is empty."""
     uid = save_inspection(log, make_inspection(n=0), PLACE)

@@ -24,7 +24,7 @@ from .work import Order, Outcome, Task
 WAITING = "waiting"
 MEASURED = "measured"
 FAILED = "failed"
-DIED = "This photo ended its worker: it needs more memory or more time than there is; give a smaller one."
+DIED = "This photo needs more memory or time than this computer gives one photo; give a smaller one."
 
 
 @dataclass(frozen=True, slots=True)

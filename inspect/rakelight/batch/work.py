@@ -208,7 +208,8 @@ def _open_log(where: str, photos: str) -> Any:
 
     if "://" not in where and not Path(where).exists():
         raise LogError(
-            f"This worker does not see the log {where}; use PostgreSQL, or a folder that all workers share."
+            f"The computer that measured this photo cannot reach the log {where}; "
+            "use PostgreSQL, or a folder that all computers share."
         )
     return open_log(where, photos=photos or None)
 
@@ -224,8 +225,10 @@ def find_day(exif: dict[str, Any]) -> datetime.date | None:
 
 
 def sum_up(inspection: "Inspection") -> dict[str, Any]:
-    """Return the figures of one inspection that a row of the summary holds."""
-    pits, seen_m2 = inspection.pits, inspection.face.seen_mm2 / 1e6
+    """Return the figures of one inspection that a row of the summary holds; its pits are the countable ones."""
+    from ..core.tables import countable
+
+    pits, seen_m2 = inspection.pits[countable(inspection.pits)], inspection.face.seen_mm2 / 1e6
     kinds = pits["kind"].value_counts()
     day = find_day(inspection.photos[0].get("exif", {}))
     return {

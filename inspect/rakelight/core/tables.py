@@ -78,6 +78,11 @@ class InspectionTables:
     plan: pd.DataFrame
 
 
+def countable(pits: pd.DataFrame) -> pd.Series:
+    """Return which pits count: those not flagged as below the smallest countable size."""
+    return ~pits["flags"].str.contains("below_countable", regex=False)
+
+
 def format_csv(table: pd.DataFrame, columns: tuple[Column, ...]) -> str:
     """Return a table as CSV text with exactly the declared columns, in their order.
 

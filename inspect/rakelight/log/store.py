@@ -21,6 +21,7 @@ from ..core import codec
 from ..core.checks import is_finite
 from ..core.errors import LogError
 from ..core.records import Comparison, Inspection
+from ..core.tables import countable
 from .connection import Log, plain_errors, reading, writing
 from .history import get_row, write_history
 from .photos import Waiting
@@ -390,7 +391,7 @@ def _keep_inspection(session, survey, inspection, sheets, face_file, who) -> tup
 
 
 def _sum_pits(inspection: Inspection) -> dict[str, Any]:
-    pits = inspection.pits
+    pits = inspection.pits[countable(inspection.pits)]
     seen_mm2 = inspection.face.seen_mm2 or float(np.prod(inspection.scale.size_mm))
     kinds = pits["kind"].value_counts()
     return {
@@ -405,7 +406,7 @@ def _sum_pits(inspection: Inspection) -> dict[str, Any]:
 
 
 def sum_zones(pits: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return the sums of each zone that pits lie in, as ZoneSum rows hold them."""
+    """Return the sums of each zone that countable pits lie in, as ZoneSum rows hold them."""
     return [
         {
             "zone": str(zone),
@@ -413,7 +414,7 @@ def sum_zones(pits: pd.DataFrame) -> list[dict[str, Any]]:
             "area_mm2": float(rows["area_mm2"].sum()),
             "largest_mm": _or_none(rows["diameter_mm"].max()),
         }
-        for zone, rows in pits.groupby("zone", sort=True)
+        for zone, rows in pits[countable(pits)].groupby("zone", sort=True)
     ]
 
 

@@ -16,6 +16,7 @@ import pandas as pd
 from rakelight.core.flags import flag_names, join_flags
 from rakelight.core.records import Inspection, Lamp
 from rakelight.core.settings import FindSettings, RepairSettings
+from rakelight.core.tables import countable
 from rakelight.core.units import per_ft2, per_m2
 
 from .words import Words, clean_name
@@ -88,11 +89,6 @@ def smallest_counted_mm(inspection: Inspection) -> float:
     sizes = [float(asked), inspection.quality.smallest_countable_mm]
     known = [size for size in sizes if math.isfinite(size)]
     return max(known) if math.isfinite(inspection.quality.smallest_countable_mm) else math.nan
-
-
-def countable(pits: pd.DataFrame) -> pd.Series:
-    """Return which pits count: those not flagged as below the smallest countable size."""
-    return ~pits["flags"].str.contains("below_countable", regex=False)
 
 
 def count_pits(inspection: Inspection) -> PitCount:
