@@ -176,6 +176,24 @@ def test_grams_of_all_pages_add_up(bench):
     assert told["batches"][1]["powder"] == ""
 
 
+@pytest.mark.parametrize(
+    ("amounts", "expected"),
+    [
+        (
+            {"batches": [{"stage": "fill", "n": 9, "g_each": 190.0}, {"stage": "coat", "n": 1, "g_each": 55.0}]},
+            ["9 × fill, 190 g", "coat, 55 g", "", ""],
+        ),
+        ({"n_batches": 12, "batch_g": 190.0}, ["12 × 190 g", "", ""]),
+        ({"batches": [{"stage": "fill", "n": 2, "g_each": 50.0}] * 10}, ["2 × fill, 50 g"] * 7 + ["+ 6"]),
+    ],
+)  # fmt: skip
+def test_no_batch_is_lost_where_the_lines_run_out(bench, amounts, expected):
+    """Equal batches share a line when there are more than lines; what still has none is counted."""
+    plan = replace(bench.plan, amounts=amounts)
+    told = work_sheet.collect_work_sheet(replace(bench, plan=plan), ReportSettings())["cover"]
+    assert expected == [batch["name"] for batch in told["batches"]]
+
+
 def test_field_names_every_kind_of_work(bench):
     """A field with one void and many small pits never reads as all by eye."""
     name = bench.plan.fields.loc[bench.plan.fields["action"] == "fill", "field"].iloc[0]

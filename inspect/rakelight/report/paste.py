@@ -102,14 +102,23 @@ def say_filler(inspection: Inspection, units: str) -> list[str]:
 
 
 def collect_batches(inspection: Inspection, words: Words) -> list[dict[str, str]]:
-    """Return one line per batch (name, stiffness, starting weights) and two to spare."""
-    amounts, lines = inspection.plan.amounts, []
-    for batch in amounts.get("batches") or ():
-        lines += [_describe_batch(batch, words)] * int(batch.get("n", 1))
-    if not lines:
+    """Return one line per batch (name, stiffness, starting weights) and two to spare.
+
+    Where the paper has no room for all, equal batches share a line: ``3 × large pits, 190 g``.
+    """
+    amounts = inspection.plan.amounts
+    groups = [
+        (int(batch.get("n", 1)), _describe_batch(batch, words))
+        for batch in amounts.get("batches") or ()
+    ]
+    if not groups:
         each, n = as_number(amounts.get("batch_g")), as_number(amounts.get("n_batches"))
         name = f"{words.number(each)} g" if math.isfinite(each) else ""
-        lines = [_blank_batch(name)] * int(n if math.isfinite(n) else 0)
+        groups = [(int(n if math.isfinite(n) else 0), _blank_batch(name))]
+    if sum(n for n, _ in groups) > _MOST_BATCHES:
+        lines = _group_batches(groups)
+    else:
+        lines = [line for n, line in groups for _ in range(n)]
     return [*lines, *[_blank_batch("")] * _SPARE_LINES][:_MOST_BATCHES]
 
 
@@ -140,6 +149,16 @@ def _describe_batch(batch: dict[str, Any], words: Words) -> dict[str, str]:
         liquid = round(liquid_g)
         line |= {"powder": words.number(grams - liquid), "liquid": words.number(liquid)}
     return line
+
+
+def _group_batches(groups: list[tuple[int, dict[str, str]]]) -> list[dict[str, str]]:
+    lines = [
+        line | {"name": f"{n} × {line['name']}" if n > 1 else line["name"]} for n, line in groups
+    ]
+    if len(lines) > _MOST_BATCHES:
+        n_left = sum(n for n, _ in groups[_MOST_BATCHES - 1 :])
+        lines[_MOST_BATCHES - 1 :] = [_blank_batch(f"+ {n_left}")]
+    return lines
 
 
 def _blank_batch(name: str) -> dict[str, str]:
