@@ -654,7 +654,7 @@ def make_bundle(rng: random.Random, folder: Path) -> Path:
         other = rng.choice(
             (
                 "../../evil.txt",
-                "/tmp/evil.txt",
+                "/evil.txt",
                 "photos/../../x.jpg",
                 "C:\\x",
                 "records/job.json/x",

@@ -180,6 +180,7 @@ def describe_result(result: "BatchResult", trends: Any) -> list[str]:
     signals = trends[trends["signal"] != ""]
     for row in signals.itertuples():
         name = "all photos" if row.by == "all" else f"{row.by} {row.group}"
+        name = f"{row.stage}, {name}" if row.stage else name
         lines.append(
             f"  ! {row.week}, {name}: {row.pits_per_m2:.0f} pits per m2 against {row.centre:.0f}; look for a cause."
         )

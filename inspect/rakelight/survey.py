@@ -68,11 +68,10 @@ class PhotoShelf:
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class View:
-    """What one photo of a survey gave. part : None when it was not placed or shows nothing best."""
+    """What one photo of a survey gave. reading : None when it was not placed or shows nothing best."""
 
     entry: dict[str, Any]
     notes: tuple[str, ...] = ()
-    part: Part | None = None
     reading: Reading | None = None
 
 
@@ -197,7 +196,7 @@ def read_views(
             progress=lambda words, step=step: progress(f"{step}: {words}"),
         )  # fmt: skip
         reading = lay_on_slab(reading, part.start_mm)
-        views.append(View(entry | describe_reading(reading), photo.notes, part, reading))
+        views.append(View(entry | describe_reading(reading), photo.notes, reading))
     return views
 
 

@@ -20,7 +20,6 @@ LEAVE, FILL, TWO_LIFTS, COAT, REPAIR = range(5)
 PIT_ACTIONS = ("leave", "fill", "fill_two_lifts", "slurry_coat", "repair_by_eye")
 MM3_PER_CM3 = 1000.0
 LEVELS_MM = (3.0, 4.0, 10.0)  # sizes from which a field may be filled, besides the bands' own
-KEEP_OPEN = ("character",)
 
 
 @dataclass(frozen=True, slots=True)
