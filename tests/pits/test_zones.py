@@ -97,6 +97,20 @@ def test_honeycomb_is_one_patch_and_its_pits_are_flagged():
     assert (marked["zone"][flagged] == "honeycomb 1").all()
 
 
+def test_every_pit_is_counted_in_one_patch_only():
+    """A patch inside the outline of an earlier ring of 90 pits is the ring's: no pit changes hands."""
+    turn = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    inner = np.mgrid[-12:13:4, -12:13:4].reshape(2, -1)
+    x = np.r_[300 + 40 * np.cos(turn), 300 + inner[0]]
+    y = np.r_[225 + 40 * np.sin(turn), 225 + inner[1]]
+    size = np.r_[np.full(90, 3.5), np.full(inner.shape[1], 3.6)]
+    zones = find_zones(make_pits(x, y, size), FACE)
+    assert [zone["n_pits"] for zone in zones.zones] == [
+        (zones.member == k).sum() for k in range(len(zones.zones))
+    ]
+    assert (zones.member == 0).all()
+
+
 def test_faces_by_chance_hardly_ever_have_a_zone():
     """Of 30 faces strewn by chance at most 5 have a zone (two searches at the 5 % level)."""
     found = [len(find_zones(make_pits(*strew(seed + 100)), FACE).zones) > 0 for seed in range(30)]

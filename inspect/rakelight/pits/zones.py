@@ -112,7 +112,9 @@ def find_zones(
             1.2 * (1 + settings.honeycomb_gap) * float(np.median(diameter_mm[patches == number]))
         )
         outline = draw_outline(xy_mm[patches == number], reach_mm, face)
-        inside = (patches == number) | (is_within(xy_mm, outline) & (member < 0))
+        inside = ((patches == number) | is_within(xy_mm, outline)) & (member < 0)
+        if not inside.any():  # an earlier patch's outline has taken them all
+            continue
         zone = _describe(pits[inside], face, "honeycomb", reach_mm)
         if zone["area_share"] >= settings.honeycomb_open:
             member[inside] = len(found)
