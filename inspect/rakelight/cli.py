@@ -19,7 +19,7 @@ from .cli_compare import compare
 from .cli_jobs import jobs
 from .cli_lens import lens
 from .cli_log import log_options, open_for_job, tell_kept
-from .core.errors import LampError, RakelightError, ScaleError
+from .core.errors import LampError, RakelightError, ScaleError, SettingsError
 from .core.units import parse_size_mm
 
 if TYPE_CHECKING:
@@ -237,13 +237,14 @@ def say_progress(step: str) -> None:
 
 def summarise(inspection: "Inspection") -> str:
     """Return the answer in a few lines for the terminal."""
+    from .core.tables import countable
     from .report.crowds import say_crowds
     from .report.words import load_words
 
-    pits, face = inspection.pits, inspection.face
+    n_pits, face = int(countable(inspection.pits).sum()), inspection.face
     smallest = inspection.settings["find"]["smallest_mm"]
     lines = [
-        f"{len(pits)} pits of {smallest:g} mm and more, open at the surface, on {face.seen_mm2 / 1e6:.3f} m2 seen.",
+        f"{n_pits} pits of {smallest:g} mm and more, open at the surface, on {face.seen_mm2 / 1e6:.3f} m2 seen.",
         f"Photo: {inspection.quality.verdict}."
         + (f" Smallest size that can be counted: {inspection.quality.smallest_countable_mm:.1f} mm."
            if math.isfinite(inspection.quality.smallest_countable_mm) else ""),

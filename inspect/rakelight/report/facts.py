@@ -11,7 +11,6 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from rakelight.core.flags import flag_names, join_flags
 from rakelight.core.records import Inspection, Lamp
