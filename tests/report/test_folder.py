@@ -17,6 +17,7 @@ from rakelight.core.errors import OutputError
 from rakelight.core.settings import ReportSettings
 from rakelight.core.tables import INSPECTION_FILES, RECORD_FILE, read_inspection_tables
 from rakelight.report import exports, folder
+from rakelight.scale.zones import read_zones
 
 FILES = {
     "summary.json", "pits.csv", "marks.csv", "colour.csv", "plan.csv", "zones.geojson",
@@ -130,6 +131,26 @@ def test_shapes_are_millimetres_and_say_so(bench):
         assert ring[0] == ring[-1]
     slab = np.array(shapes["features"][0]["geometry"]["coordinates"][0])
     assert list(bench.face.size_mm) == list(slab.max(axis=0))
+
+
+def test_shapes_are_read_again_as_they_were_said(bench, tmp_path):
+    """What a person said of the face comes back; crowds of pits do not, and the slab stands there once."""
+    slab = {
+        "name": "slab",
+        "kind": "slab",
+        "outline_mm": [[0, 0], [1200, 0], [1200, 700], [0, 500]],
+    }
+    box = {"outline_mm": [[60, 60], [200, 60], [200, 160], [60, 160]], "n_pits": 14}
+    crowds = tuple(
+        {"name": f"{kind} 1", "kind": kind, **box} for kind in ("pitting", "streak", "honeycomb")
+    )
+    for said in ((), (slab,)):
+        told = replace(bench, zones=(*said, *bench.zones, *crowds))
+        zones = read_zones(exports.write_zones(told, tmp_path / "zones.geojson"))
+        assert ["slab", "A", "B", "sink"] == [zone["name"] for zone in zones]
+        assert ["slab", "pour", "pour", "opening"] == [zone["kind"] for zone in zones]
+        corner = said[0]["outline_mm"][-1] if said else [0, 700]
+        assert corner == zones[0]["outline_mm"][-1]
 
 
 def test_pits_without_outlines_become_circles_of_their_diameter(bench):

@@ -119,9 +119,9 @@ def collect_shapes(inspection: Inspection) -> dict[str, Any]:
     Errors of the answer: coordinates are rounded to 0.01 mm. Source: RFC 7946 for the form of
     the file (from memory); unit, origin and axes are our choice.
     """
-    width_mm, height_mm = facts.slab_size_mm(inspection)
-    features = [_feature(box_outline(0, 0, width_mm, height_mm), {"role": "slab"})]
-    features += [_zone_feature(zone) for zone in inspection.zones if zone_outline(zone) is not None]
+    zones = [zone for zone in inspection.zones if zone_outline(zone) is not None]
+    features = [_feature(_slab_outline(inspection), {"role": "slab"})]
+    features += [_zone_feature(zone) for zone in zones if zone.get("kind") != "slab"]
     features += [_field_feature(row) for row in place_fields(inspection).itertuples()]
     outlines = pit_outlines(inspection)
     features += [
@@ -262,6 +262,14 @@ def _trim_figures(figures: dict[str, Any]) -> dict[str, Any]:
     if isinstance(kept.get("crossing"), dict):
         kept["crossing"] = {k: v for k, v in kept["crossing"].items() if k != "curve"}
     return kept
+
+
+def _slab_outline(inspection: Inspection) -> np.ndarray:
+    """Return the outline that was said of the slab, else the box of its size."""
+    for zone in inspection.zones:
+        if zone.get("kind") == "slab" and (outline := zone_outline(zone)) is not None:
+            return outline
+    return box_outline(0, 0, *facts.slab_size_mm(inspection))
 
 
 def _zone_feature(zone: dict[str, Any]) -> dict[str, Any]:

@@ -40,6 +40,8 @@ from .corners import check_size, face_corners
 
 CIRCLE_CORNERS = 48
 ZONE_KINDS = ("pour", "part")
+# Crowds of pits in an inspection's own zones.geojson.
+FOUND_KINDS = ("pitting", "streak", "honeycomb")
 STRIP_ROWS = 2048
 FACE_MM_MAX = 50_000.0
 
@@ -174,7 +176,7 @@ def _read_geojson(text: str) -> list[dict[str, Any]]:
     shapes = []
     for words, geometry in found:
         role, kind = words.get("role", "zone"), words.get("kind", "pour")
-        if role in ("field", "pit"):
+        if role in ("field", "pit") or (role == "zone" and kind in FOUND_KINDS):
             continue  # an inspection's own findings, not what a person said
         kind = role if role in ("slab", "opening") else kind
         if not isinstance(geometry, dict) or geometry.get("type") != "Polygon":
