@@ -79,6 +79,16 @@ def test_other_tone_shows_and_own_tone_does_not(before, tmp_path, make_survey, m
     assert medians[1] < 2
 
 
+def test_joined_photos_are_refused(before, tmp_path, make_survey, make_pits):
+    """A survey joined from several photos has no one frame that a soft-light photo could share."""
+    after, path = fill(before, tmp_path, 0.0)
+    survey = tell_survey(make_survey, make_pits, (600, 800))
+    photo = survey.photos[0] | {"is_placed": True}
+    survey = dataclasses.replace(survey, photos=(photo, photo))
+    with pytest.raises(CompareError, match="one photo only"):
+        measure_tones(compare_truth(after), survey, path)
+
+
 def test_other_frame_is_refused(before, tmp_path, make_survey, make_pits):
     """A photo of another size than the after photo cannot share its scale."""
     after, path = fill(before, tmp_path, 0.0)

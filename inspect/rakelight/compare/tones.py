@@ -35,12 +35,18 @@ def measure_tones(change: Comparison, after: Inspection, soft_light: str | Path)
     Raises
     ------
     CompareError, ColourError
-        When the photo has another frame than the later one, or is a raking photo.
+        When the photo has another frame than the later one, is a raking photo, or the later
+        survey was joined from several photos.
 
     Source
     ------
     Our choice.
     """
+    if any("is_placed" in taken for taken in after.photos):  # only joined photos say it
+        raise CompareError(
+            "The after survey was joined from several photos, and tones are read from one photo only: survey"
+            " the patches in one photo with its soft-light photo, or leave the soft-light photo out."
+        )
     photo = read_photo(soft_light)
     frames = [
         (taken["rows_px"], taken["cols_px"])
