@@ -8,6 +8,7 @@ import pytest
 from rakelight.cli import main
 from rakelight.core.records import CHANGE_COLUMNS, LIFE_COLUMNS
 from rakelight.core.tables import parse_csv
+from rakelight.log.connection import Log
 
 ARGUMENTS = ["--mm-per-px", "0.15", "--lamp-from", "270", "--lamp-angle", "15"]
 FILES = {"change.json", "change.csv", "change.png", "before_after.png", "report.pdf", "report.html"}
@@ -119,6 +120,25 @@ def test_wrong_names_are_one_sentence(place, tmp_path, before, after, capsys, mo
     assert 1 == len(said)
     assert made == sorted(place.iterdir())
     assert [] == list(tmp_path.iterdir())
+
+
+def test_neither_folders_nor_a_log(tmp_path, capsys, monkeypatch):
+    """Two mistyped folders without a log: both are named, and that no log was found."""
+    monkeypatch.chdir(tmp_path)
+    assert 2 == start("compare", "nope1", "nope2", "--log", tmp_path / "log")
+    complaint = capsys.readouterr().err
+    assert "no folder nope1 or nope2" in complaint
+    assert "no job log" in complaint
+    assert [] == list(tmp_path.iterdir())
+
+
+def test_log_is_closed_after_an_error(place, monkeypatch):
+    """A survey that is not there leaves no open database behind."""
+    closed = []
+    close = Log.close
+    monkeypatch.setattr(Log, "close", lambda log: (closed.append(log), close(log))[1])
+    assert 2 == start("compare", "Bench/A/never", place / "face", "--log", place / "log")
+    assert 1 == len(closed)
 
 
 def test_soft_light_photo_of_another_frame_is_refused(place, tmp_path, capsys):

@@ -1,12 +1,13 @@
 """The command that holds two surveys of one face against each other: did the repair work?"""
 
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from .cli_log import NUMBER_LETTERS, log_options, open_asked
+from .cli_log import NUMBER_LETTERS, find_empty_place, log_options, open_asked
 from .core.errors import CompareError
 
 if TYPE_CHECKING:
@@ -47,10 +48,18 @@ def compare(before: str, after: str, **options: Any) -> int:
     BEFORE and AFTER are folders that `inspect` wrote, or surveys of the job log: job/slab/stage, or the
     number from `rakelight jobs show`. Camera place and lamp may differ.
     """
+    with open_if_needed(before, after, options) or nullcontext() as log:
+        return compare_named_surveys(before, after, log, options)
+
+
+def compare_named_surveys(
+    before: str, after: str, log: "Log | None", options: dict[str, Any]
+) -> int:
+    """Compare, write and tell; return the exit code."""
     from .core.settings import Settings
+    from .inspection import change_settings
     from .report.comparison import write_comparison
 
-    log = open_if_needed(before, after, options)
     first, second = (find_survey(name, log) for name in (before, after))
     if first.uid and first.uid == second.uid:
         raise CompareError("BEFORE and AFTER are the same survey; name two.")
@@ -58,8 +67,6 @@ def compare(before: str, after: str, **options: Any) -> int:
     change = compare_named(first, second, options["soft_light"])
     lines = follow_lines(log, second)
     say("writing the pictures and the pages")
-    from .inspection import change_settings
-
     settings = change_settings(Settings(), report={"units": options["units"]})
     files = write_comparison(
         change,
@@ -92,7 +99,13 @@ def open_if_needed(before: str, after: str, options: dict[str, Any]) -> "Log | N
             raise CompareError(
                 f"{name} is not a folder; name one that `inspect` wrote, or a survey of the log."
             )
-    return open_asked(options["log_place"], options["log_photos"], must_exist=True)
+    if (path := find_empty_place(options["log_place"])) is not None:
+        missing = " or ".join(name for name in (before, after) if not Path(name).is_dir())
+        raise CompareError(
+            f"There is no folder {missing}, and no job log in {path}; name folders that `inspect` wrote, or"
+            " the log with --log."
+        )
+    return open_asked(options["log_place"], options["log_photos"])
 
 
 def find_survey(name: str, log: "Log | None") -> Named:
@@ -151,10 +164,9 @@ def keep_change(
     n_reopened = 0
     if lines is not None:
         n_reopened = int(lines.loc[lines["survey"] == lines["survey"].max(), "is_reopened"].sum())
-    with log:
-        uid = save_comparison(
-            log, change, before_uid=first.uid, after_uid=second.uid, n_reopened=n_reopened, who=who
-        )
+    uid = save_comparison(
+        log, change, before_uid=first.uid, after_uid=second.uid, n_reopened=n_reopened, who=who
+    )
     again = f" {n_reopened} fills are open again." if n_reopened else ""
     return f"Kept in the job log as {uid[:NUMBER_LETTERS]}.{again}"
 

@@ -36,14 +36,22 @@ def log_options(command: Callable) -> Callable:
 
 def open_asked(place: str, photos: str, *, must_exist: bool = False) -> "Log":
     """Return the log that the options name; with `must_exist` an empty place is one sentence."""
-    from .log.connection import FILE_NAME, find_place, open_log
+    from .log.connection import open_log
 
-    if must_exist and "://" not in (where := find_place(place or None)):
-        path = Path(where).expanduser()
-        file = path if path.suffix in (".sqlite", ".db") else path / FILE_NAME
-        if not file.is_file():
-            raise LogError(f"There is no job log in {path}; name its folder with --log.")
+    if must_exist and (path := find_empty_place(place)) is not None:
+        raise LogError(f"There is no job log in {path}; name its folder with --log.")
     return open_log(place or None, photos=photos or None)
+
+
+def find_empty_place(place: str) -> Path | None:
+    """Return where the log would lie when there is none yet; None when there is one, or on a server."""
+    from .log.connection import FILE_NAME, find_place
+
+    if "://" in (where := find_place(place or None)):
+        return None
+    path = Path(where).expanduser()
+    file = path if path.suffix in (".sqlite", ".db") else path / FILE_NAME
+    return None if file.is_file() else path
 
 
 def open_for_job(options: dict[str, Any]) -> "Log | None":
