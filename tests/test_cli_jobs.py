@@ -7,6 +7,7 @@ import sys
 import pytest
 
 from rakelight.cli import main
+from rakelight.cli_words import choose_arrow, say_value
 
 ARGUMENTS = ["--mm-per-px", "0.15", "--lamp-from", "270", "--lamp-angle", "15"]
 
@@ -109,10 +110,20 @@ def test_change_is_undone_by_its_number(run, bench):
     assert 0 == run("jobs", "add", "Bench", "--client", "Pottery")[0]
     assert "client: Pottery" in run("jobs", "show", "Bench")[1]
     line = run("jobs", "show", "Bench", "--history")[1].splitlines()[-1]
-    assert "'Studio' -> 'Pottery'" in line
+    assert "client: Studio → Pottery" in line
     assert 0 == run("jobs", "undo", line.split()[0])[0]
     assert "client: Studio" in run("jobs", "show", "Bench")[1]
     assert 2 == run("jobs", "undo", "zzzzzz")[0]
+
+
+def test_history_tells_values_as_words(run):
+    """What was not said before is nothing, and a mapping reads like a list."""
+    assert 0 == run("jobs", "add", "Bench")[0]
+    assert 0 == run("jobs", "add", "Bench", "--client", "Pottery")[0]
+    line = run("jobs", "show", "Bench", "--history")[1].splitlines()[-1]
+    assert "client: nothing → Pottery" in line
+    assert "smallest_mm 2.5, rule A" == say_value({"smallest_mm": 2.5, "rule": "A"})
+    assert ["→", "->"] == [choose_arrow(encoding) for encoding in ("utf-8", "cp1252")]
 
 
 def test_export_and_import(run, bench, tmp_path):
@@ -129,6 +140,18 @@ def test_export_and_import(run, bench, tmp_path):
     )
     assert "nothing that was not here" in run("jobs", "import", file, *other)[1]
     assert 2 == run("jobs", "export", "Bench", tmp_path)[0]  # the file is there already
+
+
+@pytest.mark.parametrize(
+    ("place", "words"),
+    [("nope/y.zip", "There is no folder"), ("y" * 300, "cannot be written")],
+)
+def test_export_to_a_wrong_place_names_the_place(run, bench, tmp_path, place, words):
+    """A folder that is not there, or a name the disk refuses: not the log's fault."""
+    code, _, complaint = run("jobs", "export", "Bench", tmp_path / place)
+    assert 2 == code
+    assert words in complaint
+    assert "log.sqlite" not in complaint
 
 
 def test_check_says_whole_or_what_is_wrong(run, bench, tmp_path):
@@ -186,6 +209,13 @@ def test_inspection_of_a_job_is_kept(run, photo_file, tmp_path):
     assert "Nothing found" in run("jobs", "list", "--month", "1999-01")[1]
     # The folder that was written goes into another log by itself.
     other = ["--log", tmp_path / "other"]
+    (stranger := tmp_path / "stranger.jpg").write_bytes(b"another photo")
+    for words in ([stranger], [tmp_path / "out", "--photo", photo_file, "--photo", stranger]):
+        before = ["--photo"] if len(words) == 1 else []
+        code, _, complaint = run("jobs", "add", "Bench", *before, *words, *other)
+        assert 2 == code
+        assert "stranger.jpg" in complaint
+    assert not (tmp_path / "other").exists()
     assert 0 == run("jobs", "add", "Bench", tmp_path / "out", "--photo", photo_file, *other)[0]
     back = json.loads(run("jobs", "show", "Bench", "--json", *other)[1])["slabs"][0]["surveys"][0]
     assert survey["inspections"][0]["n_pits"] == back["inspections"][0]["n_pits"]

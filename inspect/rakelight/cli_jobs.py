@@ -124,6 +124,7 @@ def add_command(
     from .log.search import has_job
 
     records = read_folders(folders)
+    check_photos([inspection for _, inspection in records], said["photos"])
     values = read_job_values(said)
     with open_asked(log_place, log_photos) as log:
         is_new = not has_job(log, job)
@@ -187,6 +188,19 @@ def add_slab_once(log: "Log", job: str, name: str, size: str | None, *, who: str
         return
     width_mm, height_mm = parse_size_mm(size) if size else (None, None)
     add_slab(log, job, name, who=who, width_mm=width_mm, height_mm=height_mm)
+
+
+def check_photos(inspections: list[Any], photos: tuple[Path, ...]) -> None:
+    """Raise an error that names the first photo that belongs to none of the inspections."""
+    for photo in photos:
+        if not inspections:
+            raise LogError(
+                f"{photo} has no folder to go with; name the folder that `inspect` wrote too."
+            )
+        if not any(is_of(inspection, photo) for inspection in inspections):
+            raise LogError(
+                f"{photo} was inspected for none of the folders; name its folder too, or leave it out."
+            )
 
 
 def is_of(inspection: Any, photo: Path) -> bool:

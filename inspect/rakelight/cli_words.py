@@ -1,5 +1,6 @@
 """Jobs and tables of the log as lines for the terminal."""
 
+import sys
 from typing import TYPE_CHECKING, Any
 
 from .cli_log import NUMBER_LETTERS
@@ -142,17 +143,42 @@ def tell_history(lines: list[dict[str, Any]]) -> str:
 
 
 def _tell_change(line: dict[str, Any]) -> str:
+    arrow = choose_arrow(sys.stdout.encoding or "utf-8")
     changed = [
-        f"{name} {line['before'].get(name)!r} -> {value!r}"
+        f"{name.replace('_', ' ')}: {say_value(line['before'].get(name))} {arrow} {say_value(value)}"
         for name, value in line["after"].items()
         if line["what"] in ("correct", "undo") and line["before"].get(name) != value
     ]
     why = f" ({line['why']})" if line["why"] else ""
-    told = f": {', '.join(changed)}" if changed else ""
+    told = f": {'; '.join(changed)}" if changed else ""
     return (
         f"{line['uid'][:NUMBER_LETTERS]}  {line['made_at'][:16].replace('T', ' ')}  {line['what']} "
         f"{line['kind'].replace('_', ' ')}{told}{why}{_by(line)}"
     )
+
+
+def choose_arrow(encoding: str) -> str:
+    """Return an arrow that the terminal, or the file behind it, can write."""
+    try:
+        "→".encode(encoding)
+    except (UnicodeEncodeError, LookupError):
+        return "->"
+    return "→"
+
+
+def say_value(value: Any) -> str:
+    """Return a kept value in words: nothing, yes, no, a number, a list."""
+    if value is None or value in ("", {}, []):
+        return "nothing"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:g}"
+    if isinstance(value, dict):
+        return ", ".join(f"{name} {say_value(part)}" for name, part in value.items())
+    if isinstance(value, list):
+        return ", ".join(map(say_value, value))
+    return str(value)
 
 
 def _by(row: dict[str, Any]) -> str:

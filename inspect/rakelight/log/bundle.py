@@ -100,16 +100,12 @@ def export_job(log: Log, job: str, path: str | Path) -> Path:
     Raises
     ------
     LogError
-        When the file exists already, or a photo is missing or was altered.
+        When the file exists already or its folder does not, or a photo is missing or was altered.
     """
     path = Path(path)
     with reading(log) as session:
         row = find_job_row(session, job)
-        if path.is_dir():
-            path = path / f"{_make_file_name(row.name)}{SUFFIX}"
-        if path.exists():
-            raise LogError(f"{path} exists already; name another file.")
-        passing = path.with_name(path.name + ".passing")
+        path, passing = _start_file(path, f"{_make_file_name(row.name)}{SUFFIX}")
         try:
             with plain_errors(log), zipfile.ZipFile(passing, "w") as file:
                 _write(session, log, row, _Archive(file))
@@ -117,6 +113,24 @@ def export_job(log: Log, job: str, path: str | Path) -> Path:
         finally:
             passing.unlink(missing_ok=True)
     return path
+
+
+def _start_file(path: Path, name: str) -> tuple[Path, Path]:
+    """Return the file to write and its passing name, begun empty: the place itself can be written."""
+    try:
+        if path.is_dir():
+            path = path / name
+        if path.exists():
+            raise LogError(f"{path} exists already; name another file.")
+        if not path.parent.is_dir():
+            raise LogError(f"There is no folder {path.parent}; make it, or name another.")
+        passing = path.with_name(path.name + ".passing")
+        passing.write_bytes(b"")
+    except OSError as error:
+        raise LogError(
+            f"{path} cannot be written ({error.strerror or error}); name another file."
+        ) from error
+    return path, passing
 
 
 def list_rows(session: Session, job: Job) -> dict[str, list[Base]]:
