@@ -46,7 +46,8 @@ class LocalPool:
         if self._executor is None:
             return
         if is_hurried:
-            for process in multiprocessing.active_children():
+            # The executor's own, by the name it keeps them under: other children are not ours to end.
+            for process in list((getattr(self._executor, "_processes", None) or {}).values()):
                 process.terminate()
         self._executor.shutdown(wait=True, cancel_futures=True)
 
