@@ -306,36 +306,10 @@ def main() -> None:
             read_relit(chosen.relit, name)
             for name in ("stained_from_left_el15", "stained_from_top_el15")
         )
-        score(
-            "relit real relief, left and top",
-            [
-                Pair(
-                    (left.rgb, top.rgb),
-                    (left.lamp, top.lamp),
-                    0.5,
-                    left.pits,
-                    left.marks,
-                    left.limit_mm,
-                )
-            ],
-            lines,
-            depths,
-        )
-        score(
-            "relit real relief, top and left",
-            [
-                Pair(
-                    (top.rgb, left.rgb),
-                    (top.lamp, left.lamp),
-                    0.5,
-                    left.pits,
-                    left.marks,
-                    left.limit_mm,
-                )
-            ],
-            lines,
-            depths,
-        )
+        for words, first, other in (("left and top", left, top), ("top and left", top, left)):
+            lit = (first.rgb, other.rgb), (first.lamp, other.lamp)
+            pair = Pair(*lit, 0.5, left.pits, left.marks, left.limit_mm)
+            score(f"relit real relief, {words}", [pair], lines, depths)
     if chosen.out:
         chosen.out.write_text("\n".join([*lines, "", *depths]) + "\n")
 

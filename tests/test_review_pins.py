@@ -52,7 +52,7 @@ def test_planted_slips_are_found(lock, sentence):
 
 @pytest.mark.plant
 @pytest.mark.parametrize(
-    "line", ["one>=1.0", "git+https://example.com/one", "-e .", "--index-url x"]
+    "line", ["one>=1.0", "one @ ssh://one.example/one", "-e .", "--pre"]
 )
 def test_lines_that_are_no_pins_are_found(line):
     """A range, an address or an option has no place in the lock."""

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from ..core.settings import CompareSettings
+from ..core.similarity import fit_similarity
 from .match import Places
 
 SEED = 20
@@ -228,20 +229,10 @@ def _fit(start: np.ndarray, goal: np.ndarray, model: str) -> np.ndarray:
         matrix[:2, 2] = np.median(goal - start, axis=0)
         return matrix
     if model == "similarity":
-        return _fit_similarity(start, goal)
+        return fit_similarity(start, goal)
     design = np.column_stack([start, np.ones(len(start))])
     affine = np.vstack([np.linalg.lstsq(design, goal, rcond=None)[0].T, [0, 0, 1]])
     return affine if model == "affine" else _fit_plane(start, goal, affine)
-
-
-def _fit_similarity(start, goal) -> np.ndarray:
-    z_start, z_goal = _as_complex(start), _as_complex(goal)
-    middle, middle_goal = z_start.mean(), z_goal.mean()
-    turn = np.vdot(z_start - middle, z_goal - middle_goal) / np.sum(np.abs(z_start - middle) ** 2)
-    shift = middle_goal - turn * middle
-    return np.array(
-        [[turn.real, -turn.imag, shift.real], [turn.imag, turn.real, shift.imag], [0, 0, 1]]
-    )
 
 
 def _fit_plane(start, goal, affine) -> np.ndarray:

@@ -13,6 +13,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from ..core.records import FlatPhoto, Lamp
+from ..core.similarity import fit_similarity
 from .depth import measure_shadows
 from .find import Candidates, Octave
 from .network import KINDS, Answer, judge_patches
@@ -176,7 +177,7 @@ def register_views(first: LampView, other: LampView) -> Registration:
     for _ in range(5):
         if agree.sum() < FEWEST_PAIRS:
             return still
-        matrix = _fit_similarity(a[rows[agree], :2], b[cols[agree], :2])
+        matrix = fit_similarity(a[rows[agree], :2], b[cols[agree], :2])[:2].T
         miss = np.hypot(
             *(np.column_stack([a[rows, :2], np.ones(len(rows))]) @ matrix - b[cols, :2]).T
         )
@@ -251,16 +252,6 @@ def _sure_places(entries: Sorted) -> np.ndarray:
         np.isin(entries.kind, STEADY) & (entries.kind_confidence >= SURE)
     )
     return np.column_stack([c.col, c.row, c.diameter_px])[sure].astype(float)
-
-
-def _fit_similarity(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """Shift, turn and scale that carry places a onto b, as a (3, 2) matrix."""
-    z, w = a[:, 0] + 1j * a[:, 1], b[:, 0] + 1j * b[:, 1]
-    middle = z.mean()
-    terms = np.column_stack([z - middle, np.ones(len(z))])
-    (turn, shift), *_ = np.linalg.lstsq(terms, w, rcond=None)
-    shift = shift - turn * middle
-    return np.array([[turn.real, turn.imag], [-turn.imag, turn.real], [shift.real, shift.imag]])
 
 
 def _place_entries(entries: Sorted, registration: Registration, *, back: bool) -> Sorted:
