@@ -13,6 +13,7 @@ from rakelight.core.columns import MARK_COLUMNS, PIT_COLUMNS
 from rakelight.core.errors import ColourError, ScaleError
 from rakelight.core.records import FaceMap, make_table
 from rakelight.core.settings import Settings
+from rakelight.inspection import Given
 from rakelight.scale.corners import scale_from_mm_per_px
 from rakelight.soft_light import RakingFrame, SoftPhotos, follow_frame, read_patches, read_tone
 
@@ -27,6 +28,16 @@ def test_same_shape_is_laid_like_the_raking_photo():
     """Nothing changes, whatever gave the scale; marks and card speak for themselves in any shape."""
     assert ({}, ()) == follow_frame((1000, 1500), FRAME, None)
     assert ({}, ()) == follow_frame((333, 333), RakingFrame((1000, 1500), (1, 1)), None)
+
+
+def test_a_second_lamp_keeps_the_frame_and_joined_photos_have_none():
+    """Photos under other lamps share the first one's frame; photos joined to one map have none of their own."""
+    taken = {"rows_px": 1000, "cols_px": 1500}
+    given = Given(mm_per_px=1.0)
+    assert (1000, 1500) == RakingFrame.of(given, (taken, taken), (1500.0, 1000.0)).shape_px
+    joined = taken | {"is_placed": True}
+    assert RakingFrame.of(given, (joined, joined), (1500.0, 1000.0)).shape_px is None
+
 
 
 def test_smaller_copy_is_laid_by_its_ratio_and_says_so():

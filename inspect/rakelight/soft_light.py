@@ -79,7 +79,7 @@ class SoftPhotos:
 
 @dataclass(frozen=True, slots=True)
 class RakingFrame:
-    """How the raking photo was laid on the slab: its shape (None for several) and what gave the scale."""
+    """How the raking photo was laid on the slab: its shape (None for joined ones) and what gave the scale."""
 
     shape_px: tuple[int, int] | None
     slab_mm: tuple[float, float]
@@ -92,8 +92,9 @@ class RakingFrame:
         cls, given: Any, photos: Sequence[Mapping[str, Any]], size_mm: tuple[float, float]
     ) -> "RakingFrame":
         """Return the frame of the raking photos of a record, from `inspection.Given`."""
-        shapes = [(photo["rows_px"], photo["cols_px"]) for photo in photos]
-        shape_px = shapes[0] if len(shapes) == 1 else None
+        # Photos under other lamps come from the first one's place; only joined photos say if they were placed.
+        is_joined = any("is_placed" in photo for photo in photos)
+        shape_px = None if is_joined else (photos[0]["rows_px"], photos[0]["cols_px"])
         slab_mm = given.slab_mm or size_mm
         return cls(shape_px, slab_mm, given.mm_per_px, given.corners_px, given.length_px)
 

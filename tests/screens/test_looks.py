@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from pandas.testing import assert_frame_equal
 
 from rakelight.log.store import add_decision, load_inspection
 from rakelight.screens import desk, frame, looks, shelf
@@ -23,6 +24,14 @@ def test_pin_depth_gives_the_volume_of_a_cap(inspection):
     assert "pin" == settled["depth_basis"]
     assert np.pi * (2 * half) ** 3 / 12 == pytest.approx(settled["volume_mm3"])
     assert "pin" != inspection.pits.iloc[0]["depth_basis"]
+    assert "depth_unknown" not in settled["flags"]
+
+
+def test_pin_depth_leaves_the_other_pits_as_measured(inspection):
+    """Only the pit that a pin reached changes: depth, basis, volume and flags of all others stay."""
+    first = str(inspection.pits["pit_id"].iloc[0])
+    settled = looks.settle_pits(inspection, looks.Choices(pins={first: 2.0})).pits
+    assert_frame_equal(inspection.pits.iloc[1:], settled.iloc[1:])
 
 
 def test_no_choice_gives_the_measured_plan(inspection):

@@ -172,7 +172,7 @@ def _collect_cover(
         "advice": collect_advice(inspection, words, actions),
         "total": say_total(inspection, words),
         "time": _say_time(inspection, words),
-        "notes": [tell(note) for note in inspection.plan.notes],
+        "notes": [*_say_look_first(inspection, words), *map(tell, inspection.plan.notes)],
         "paste": say_paste(inspection, words),
         "filler": say_filler(inspection, settings.units),
         "batches": collect_batches(inspection, words),
@@ -185,6 +185,11 @@ def _say_time(inspection: Inspection, words: Words) -> str:
     if not math.isfinite(minutes):
         minutes = float(inspection.plan.fields["minutes"].sum())
     return words.say("sheet.advice_time", time=say_minutes(minutes, words)) if minutes > 0 else ""
+
+
+def _say_look_first(inspection: Inspection, words: Words) -> list[str]:
+    n = int(inspection.marks["kind"].isin(("joint", "crack")).sum())
+    return [words.say("sheet.look_first", n=words.number(n))] if n else []
 
 
 def _collect_step(step: dict[str, Any], words: Words, tell: Callable[[str], str]) -> dict[str, str]:

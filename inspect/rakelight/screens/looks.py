@@ -145,15 +145,13 @@ def settle_pits(inspection: Inspection, choices: Choices) -> Inspection:
     """Return an inspection whose pits carry the depths that a pin gave."""
     if not choices.pins:
         return inspection
-    from rakelight.pits.measure import fill_volume_mm3
+    from rakelight.pits.measure import settle_depths
 
     pits = inspection.pits.copy()
-    depth = pits["pit_id"].astype(str).map(choices.pins).astype(float).to_numpy()
-    has_pin = np.isfinite(depth)
-    pits.loc[has_pin, "depth_mm"] = depth[has_pin]
-    pits.loc[has_pin, "depth_basis"] = "pin"
-    diameter = pits["diameter_mm"].to_numpy()[has_pin]
-    pits.loc[has_pin, "volume_mm3"] = fill_volume_mm3(diameter, depth[has_pin])
+    pinned = pits["pit_id"].astype(str).map(choices.pins).astype(float)
+    reached = pinned.notna()
+    basis = np.full(reached.sum(), "pin", object)
+    pits.loc[reached] = settle_depths(pits[reached], pinned[reached].to_numpy(), basis)
     return replace(inspection, pits=pits)
 
 
