@@ -280,3 +280,37 @@ def test_help_loads_no_database():
         [sys.executable, "-c", script], capture_output=True, text=True, check=True
     )
     assert "[]" == done.stdout.strip()
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["list"],
+        ["show", "Bench"],
+        ["zone", "Bench", "A", "left"],
+        ["repair", "Bench", "A", "fill"],
+        ["note", "Bench", "client rang"],
+        ["rates"],
+        ["delete", "Bench"],
+        ["restore", "Bench"],
+        ["undo", "abcdef"],
+        ["purge", "Bench", "--yes"],
+        ["export", "Bench"],
+        ["check"],
+    ],
+)
+def test_mistyped_place_starts_no_log(run, tmp_path, command):
+    """Only a command that adds may start a log; the others say that there is none and how to start one."""
+    code, told, complaint = run("jobs", *command, "--log", tmp_path / "lgo")
+    assert (2, "") == (code, told)
+    assert f"There is no job log in {tmp_path / 'lgo'}" in complaint
+    assert "rakelight jobs add" in complaint
+    assert not (tmp_path / "lgo").exists()
+
+
+def test_import_starts_a_log_and_counts_in_words(run, bench, tmp_path):
+    """A bundle taken in on another computer starts the log there; one is told as one, two as two."""
+    assert 0 == run("jobs", "note", "Bench", "second call")[0]
+    assert 0 == run("jobs", "export", "Bench", tmp_path / "bench.zip")[0]
+    told = run("jobs", "import", tmp_path / "bench.zip", "--log", tmp_path / "other")[1]
+    assert "1 job, 1 slab, 1 pour zone, 1 repair, 2 notes" in told

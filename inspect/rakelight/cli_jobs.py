@@ -126,7 +126,7 @@ def add_command(
     records = read_folders(folders)
     check_photos([inspection for _, inspection in records], said["photos"])
     values = read_job_values(said)
-    with open_asked(log_place, log_photos) as log:
+    with open_asked(log_place, log_photos, may_start=True) as log:
         is_new = not has_job(log, job)
         if not is_new and not (values or folders or said["slab_name"]):
             raise LogError(f"There is a job {job!r} already; say what to add to it.")
@@ -424,9 +424,9 @@ def import_command(path: Path, who: str, log_place: str, log_photos: str) -> int
     """Take a job in that `jobs export` wrote; every file in it is checked first."""
     from .log.merge import import_job
 
-    with open_asked(log_place, log_photos) as log:
+    with open_asked(log_place, log_photos, may_start=True) as log:
         done = import_job(log, path, who=who)
-    added = ", ".join(f"{n} {kind.replace('_', ' ')}" for kind, n in done.added.items())
+    added = ", ".join(count(n, kind.replace("_", " ")) for kind, n in done.added.items())
     click.echo(f"Job {done.job!r}: {added or 'nothing that was not here already'}.")
     if done.differing:
         click.echo(f"{count(len(done.differing), 'record')} found otherwise here and left so:")
@@ -441,7 +441,7 @@ def check_command(tidy: bool, log_place: str, log_photos: str) -> int:
     """Hold every file against its checksum and every record against what it belongs to."""
     from .log.check import check_log
 
-    with open_asked(log_place, log_photos, must_exist=True) as log:
+    with open_asked(log_place, log_photos) as log:
         found = check_log(log, is_tidying=tidy)
         title = log.title
     for sentence in (*found.problems, *found.advice):

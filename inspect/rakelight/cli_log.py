@@ -34,12 +34,14 @@ def log_options(command: Callable) -> Callable:
     return place(photos(command))
 
 
-def open_asked(place: str, photos: str, *, must_exist: bool = False) -> "Log":
-    """Return the log that the options name; with `must_exist` an empty place is one sentence."""
+def open_asked(place: str, photos: str, *, may_start: bool = False) -> "Log":
+    """Return the log that the options name; a place without one is one sentence, unless it may be started."""
     from .log.connection import open_log
 
-    if must_exist and (path := find_empty_place(place)) is not None:
-        raise LogError(f"There is no job log in {path}; name its folder with --log.")
+    if not may_start and (path := find_empty_place(place)) is not None:
+        raise LogError(
+            f"There is no job log in {path}; name its place with --log, or start one there with `rakelight jobs add JOB`."
+        )
     return open_log(place or None, photos=photos or None)
 
 
@@ -66,7 +68,7 @@ def open_for_job(options: dict[str, Any]) -> "Log | None":
         raise LogError("Say with --job which job of the log the inspection belongs to.")
     if options["no_log"] or not options["job"]:
         return None
-    return open_asked(options["log_place"], options["log_photos"])
+    return open_asked(options["log_place"], options["log_photos"], may_start=True)
 
 
 def tell_kept(
