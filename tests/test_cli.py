@@ -36,6 +36,16 @@ def test_inspect_writes_every_file_of_the_design(photo_file, tmp_path):
     assert set() == wanted - set(summary)
 
 
+def test_wrong_lamp_side_ends_with_3_and_says_what_to_do_last(tmp_path, capsys):
+    """The sample lit from the left, said to be lit from the right: measured, written, and not to be trusted."""
+    said = ["--mm-per-px", "0.165", "--lamp-from", "90", "--lamp-angle", "15"]
+    assert 3 == run("inspect", SAMPLES / "before_raking.jpg", *said, "--out", tmp_path / "out")
+    told = capsys.readouterr()
+    assert "rakelight: Check the lamp's side before you fill anything." == told.err.splitlines()[-1]
+    assert 1 == told.out.count("look lit from the left (270 degrees)")
+    assert "other side than was said" not in told.out
+
+
 @pytest.fixture
 def bad_files(tmp_path):
     """A text named .jpg, a 10 x 10 picture, an empty file and a folder."""

@@ -1,7 +1,8 @@
 """The command line: what a person types, turned into what the steps take.
 
 Exit codes: 0 done; 2 the person must change something (one sentence says what); 3 the photo was
-measured but must not be trusted (the advice says why); 130 interrupted, nothing half-written.
+measured but must not be trusted (to be taken again, or lit from another side than was said: the
+advice says which); 130 interrupted, nothing half-written.
 Heavy imports stand inside the commands, so that `rakelight --help` answers at once.
 """
 
@@ -139,7 +140,19 @@ def inspect_command(photos: tuple[Path, ...], out: Path, **options: Any) -> int:
     click.echo(summarise(inspection))
     click.echo("Written:\n" + "\n".join(f"  {file}" for file in files))
     tell_kept(log, inspection, photos, options)
-    return EXIT_DO_NOT_TRUST if inspection.quality.verdict == "retake" else 0
+    return tell_trust(inspection)
+
+
+def tell_trust(inspection: "Inspection") -> int:
+    """Return the exit code, and say last of all what must be settled before anything is filled."""
+    from .report.facts import name_doubt
+    from .report.words import load_words
+
+    doubt = name_doubt(inspection)
+    if doubt not in ("retake", "lamp_side"):
+        return 0
+    click.echo(f"rakelight: {load_words('en').say(f'sheet.{doubt}')}", err=True)
+    return EXIT_DO_NOT_TRUST
 
 
 def read_options(options: dict[str, Any]) -> tuple[Any, Any]:
@@ -250,7 +263,7 @@ def summarise(inspection: "Inspection") -> str:
            if math.isfinite(inspection.quality.smallest_countable_mm) else ""),
         *(sentence for sentence in [say_crowds(inspection, load_words("en"))] if sentence),
         *(f"  - {sentence}" for sentence in inspection.quality.advice),
-        *(f"  ! {sentence}" for sentence in inspection.warnings),
+        *(f"  ! {sentence}" for sentence in inspection.warnings if sentence not in inspection.quality.advice),
     ]  # fmt: skip
     return "\n".join(lines)
 

@@ -40,7 +40,8 @@ def open_asked(place: str, photos: str, *, may_start: bool = False) -> "Log":
 
     if not may_start and (path := find_empty_place(place)) is not None:
         raise LogError(
-            f"There is no job log in {path}; name its place with --log, or start one there with `rakelight jobs add JOB`."
+            f"There is no job log in {path}; name its place with --log, or start one there with"
+            " `rakelight jobs add JOB`."
         )
     return open_log(place or None, photos=photos or None)
 

@@ -15,7 +15,7 @@ import pandas as pd
 
 from . import __version__
 from .core.errors import LampError, ScaleError
-from .core.flags import FLAGS
+from .core.flags import FLAGS, flag_bit
 from .core.records import (
     COLOUR_COLUMNS,
     CardPose,
@@ -487,6 +487,8 @@ def collect_warnings(placed: Placed, lamp: Lamp) -> tuple[str, ...]:
     said = [flag.meaning for flag in FLAGS if flag.about == "photo" and bits & flag.bit]
     return tuple(dict.fromkeys([*placed.notes, *placed.scale.notes, *lamp.notes, *said]))
 
+    if lamp.is_side_contradicted and lamp.notes:  # its note says it with the side
+        bits &= ~flag_bit("lamp_side_contradicted")
 
 def change_settings(settings: Settings, **steps: dict[str, Any]) -> Settings:
     """Return settings with some values of some steps changed: `change_settings(s, find={"smallest_mm": 2})`."""

@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from .core.flags import flag_bit
 from .core.records import FaceMap, Lamp, Quality, Scale
 from .core.settings import Settings
 from .core.threads import share_out
@@ -104,7 +103,7 @@ def read_under_lamps(
             other.face, other.said, other.exif, settings=settings, progress=lambda step: None
         )
         notes += [f"{other.name}: {note}" for note in view.lamp.notes]
-        if view.lamp.flags & flag_bit("lamp_side_contradicted"):
+        if view.lamp.is_side_contradicted:
             notes.append(
                 f"{other.name} was left out: it looks lit from another side than was said; give the side"
                 " its light came from."

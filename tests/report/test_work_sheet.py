@@ -5,11 +5,13 @@ import shutil
 import subprocess
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from rakelight.core.flags import flag_bit
 from rakelight.core.settings import ReportSettings
 from rakelight.core.units import format_inches
-from rakelight.report import choices, client, work_sheet
+from rakelight.report import choices, client, figures, work_sheet
 from rakelight.report.words import load_words
 
 NASTY = [
@@ -365,8 +367,30 @@ def test_doubtful_photo_stands_above_everything(bench, verdict, expected):
     trust = work_sheet.collect_work_sheet(doubted, ReportSettings())["trust"]
     assert expected in trust["title"]
     assert "Lower the lamp." in trust["text"]
-    told = client.collect_client_report(doubted, ReportSettings())["retake"]
+    told = client.collect_client_report(doubted, ReportSettings())["warning"]
     assert ("taken again" in told) == (verdict == "retake")
+
+
+@needs_reader
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_contradicted_lamp_side_cannot_be_overlooked(bench, units, tmp_path):
+    """Sheet, every page of it, map and client report say to check the lamp's side before anything is filled."""
+    note = "The pits look lit from the left (270 degrees): check the lamp side."
+    lamp = replace(bench.lamp, flags=flag_bit("lamp_side_contradicted"), notes=(note,))
+    quality = replace(bench.quality, verdict="doubtful", advice=(note,))
+    wrong = replace(bench, lamp=lamp, quality=quality, warnings=(note, "Lens not known."))
+    settings = ReportSettings(units=units)
+    trust = work_sheet.collect_work_sheet(wrong, settings)["trust"]
+    assert "Check the lamp's side before you fill anything." == trust["title"]
+    assert trust["is_grave"]
+    assert 1 == trust["text"].count("look lit from the left")
+    told = client.collect_client_report(wrong, settings)
+    assert "Check the lamp's side" in told["warning"]
+    assert not np.array_equal(figures.draw_map(wrong), figures.draw_map(bench))
+    pages = read_pdf(work_sheet.write_work_sheet(wrong, tmp_path / "w.pdf", settings=settings))
+    flat = [re.sub(r"\s+", " ", page).replace("’", "'") for page in pages]
+    assert all("Check the lamp's side before you fill anything." in page for page in flat)
+    assert 5 == len(pages)
 
 
 def test_good_photo_without_warnings_has_no_banner(bench):

@@ -34,6 +34,7 @@ from .columns import (  # noqa: F401  handed on: whoever reads records reads tab
     Column,
     make_table,
 )
+from .flags import flag_bit
 
 SCHEMA = 1
 
@@ -185,6 +186,11 @@ class Lamp:
         x_mm, y_mm = np.asarray(x_mm, float), np.asarray(y_mm, float)
         if self.at_mm is None:
             return np.full(x_mm.shape, self.from_deg), np.full(x_mm.shape, self.angle_deg)
+    @property
+    def is_side_contradicted(self) -> bool:
+        """Whether the photo, or the post's shadow, speaks against the side that was said: trust nothing yet."""
+        return bool(self.flags & flag_bit("lamp_side_contradicted"))
+
         dx_mm, dy_mm = self.at_mm[0] - x_mm, self.at_mm[1] - y_mm
         from_deg = np.degrees(np.arctan2(dx_mm, -dy_mm)) % 360
         return from_deg, np.degrees(np.arctan2(self.at_mm[2], np.hypot(dx_mm, dy_mm)))

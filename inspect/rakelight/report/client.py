@@ -125,7 +125,7 @@ def collect_client_report(
         "has_logo": bool(settings.shop_logo),
         "title": facts.slab_title(inspection, words),
         "head": _collect_head(inspection, words),
-        "retake": words.say("client.retake") if inspection.quality.verdict == "retake" else "",
+        "warning": _say_warning(inspection, words),
         "agreed": _say_agreed(inspection, words, settings),
         "result": _collect_result(inspection, words, settings),
         "grades": [
@@ -143,6 +143,12 @@ def collect_client_report(
         "findings": [tell(finding.get("text", "")) for finding in inspection.grade.findings],
         "footer": words.say("client.footer", version=inspection.version, sha=sha[:12] or "–"),
     }
+
+
+def _say_warning(inspection: Inspection, words: Words) -> str:
+    """Return the sentence that must stand above the report when the record must not be trusted yet."""
+    doubt = facts.name_doubt(inspection)
+    return words.say(f"client.{doubt}") if doubt in ("retake", "lamp_side") else ""
 
 
 def encode_jpeg(rgb: np.ndarray) -> bytes:

@@ -53,6 +53,16 @@ class SizeBand:
         return f"> {low}" if math.isinf(self.high_mm) else f"{low}–{high}"
 
 
+def name_doubt(inspection: Inspection) -> str:
+    """Return how far the record may be trusted: good, doubtful, lamp_side or retake.
+
+    `lamp_side` and `retake`: measured, but nothing may be filled by it yet; pictures and pages say so first.
+    """
+    if inspection.quality.verdict == "retake":
+        return "retake"
+    return "lamp_side" if inspection.lamp.is_side_contradicted else inspection.quality.verdict
+
+
 @dataclass(frozen=True, slots=True)
 class PitCount:
     """How many pits, how sure, per area; pits below the smallest countable size stand apart."""

@@ -78,8 +78,8 @@ def _compose_map(inspection: Inspection, settings: ReportSettings, *, has_head: 
     _number_pits(sheet, inspection, signs, from_band=1 if has_head else 2)
     n_pits = facts.count_pits(inspection).n_pits
     headline = sheet.words.count_pits(n_pits)
-    if inspection.quality.verdict == "retake":
-        headline = f"{sheet.words.say('map.retake')} · {headline}"
+    if (doubt := facts.name_doubt(inspection)) in ("retake", "lamp_side"):
+        headline = f"{sheet.words.say(f'map.{doubt}')} · {headline}"
     draw_frame(sheet, inspection, headline=headline if has_head else None)
     return finish(sheet, _draw_map_legend(sheet, inspection))
 

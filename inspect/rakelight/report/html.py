@@ -81,8 +81,8 @@ def _add_front(main: Tree.Element, data: dict[str, Any], pictures: dict[str, byt
     _add(main, "h1", text=data["title"], dir="auto")
     if data["native_reader"]:
         _add(main, "p", {"class": "soft"}, text=data["native_reader"])
-    if data["retake"]:
-        _add(main, "p", {"class": "retake", "role": "alert"}, text=data["retake"])
+    if data["warning"]:
+        _add(main, "p", {"class": "warning", "role": "alert"}, text=data["warning"])
     terms = _add(main, "dl", {"class": "head"})
     for name, value in data["head"]:
         entry = _add(terms, "div")

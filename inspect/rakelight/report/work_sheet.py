@@ -125,22 +125,17 @@ def _say_trust(inspection: Inspection, words: Words, units: str) -> dict[str, An
     The word is the record's own verdict, as on the client report: a note of the record does not
     make a good photo a doubtful one.
     """
-    quality = inspection.quality
-    advice = " ".join(tell_sentence(line, units=units) for line in quality.advice)
-    if quality.verdict == "retake":
-        return {"title": words.say("sheet.retake"), "text": advice, "is_retake": True}
-    notes = " ".join(
-        tell_sentence(line, units=units) for line in inspection.warnings[:_MOST_WARNINGS]
-    )
-    if quality.verdict == "doubtful" or notes:
-        is_good = quality.verdict != "doubtful"
-        title = words.say("sheet.minded" if is_good else "sheet.doubtful")
-        return {
-            "title": title,
-            "text": f"{'' if is_good else advice} {notes}".strip(),
-            "is_retake": False,
-        }
-    return None
+    doubt = facts.name_doubt(inspection)
+    advice = inspection.quality.advice
+    notes = [line for line in inspection.warnings[:_MOST_WARNINGS] if line not in advice]
+    told = {"retake": advice, "good": notes}.get(doubt, [*advice, *notes])
+    if doubt == "good" and not notes:
+        return None
+    return {
+        "title": words.say("sheet.minded" if doubt == "good" else f"sheet.{doubt}"),
+        "text": " ".join(tell_sentence(line, units=units) for line in told),
+        "is_grave": doubt in ("retake", "lamp_side"),
+    }
 
 
 def _collect_empty(

@@ -53,6 +53,7 @@ def show_verdict(summary: dict[str, Any]) -> None:
     """Show whether the photo was good enough, what to change, and what is doubtful."""
     photo = summary["photo"]
     advice = "".join(f"\n- {line}" for line in photo["advice"])
+    wording.warn_of_lamp(summary)
     if photo["verdict"] != "good" or advice:
         _VERDICT_BOXES[photo["verdict"]](f"**{wording.VERDICT_WORDS[photo['verdict']]}.**{advice}")
     doubts = [*summary["warnings"], *summary["limits_of_this_answer"]]

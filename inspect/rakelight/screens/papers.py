@@ -3,7 +3,7 @@
 import streamlit as st
 
 from rakelight.core.tables import INSPECTION_FILES
-from rakelight.screens import frame, looks
+from rakelight.screens import frame, looks, wording
 
 _TABLES = {
     "pits.csv": "every pit: place, size, depth as far as known",
@@ -30,6 +30,7 @@ def main() -> None:
         st.caption(
             "These are still the papers before your last change; the new ones are being written."
         )
+    wording.warn_of_lamp(frame.read_tables(seat.look).summary)
     base = f"/rl/paper/{seat.look}"
     left, right = st.columns(2, gap="large")
     with left, st.container(border=True, key="work_sheet"):

@@ -39,6 +39,7 @@ def main() -> None:
     tables = frame.read_tables(seat.look)
     plan = frame.read_extras(seat.look)["plan"]
     figures = plan["figures"]
+    wording.warn_of_lamp(tables.summary)
     st.warning(f"**{plan['notes'][0]}**")
     if not is_settled:
         st.caption("The plan below is the one before your last change.")

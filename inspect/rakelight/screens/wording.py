@@ -37,6 +37,12 @@ KIND_WORDS = {"pinhole": "pinhole", "bug_hole": "bug hole", "void": "void"}
 SIDES = ("back", "back right", "right", "front right", "front", "front left", "left", "back left")
 
 
+def warn_of_lamp(summary: dict[str, Any]) -> None:
+    """Show, above everything, that the photo contradicts the lamp side that was said."""
+    if "lamp_side_contradicted" in summary.get("lamp", {}).get("flags", ()):
+        st.error(f"**{load_words().say('sheet.lamp_side')}** {load_words().say('client.lamp_side')}")
+
+
 def explain(word: str, *, is_start: bool = False) -> str:
     """Return a trade word, in bold and with its explanation where the person meets it first.
 
