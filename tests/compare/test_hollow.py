@@ -9,6 +9,7 @@ import pytest
 from rakelight.compare.hollow import (
     DEPTHS,
     model_cap,
+    nearest_blur,
     read_mouths,
     weigh_depths,
     weigh_new,
@@ -61,12 +62,20 @@ def light_caps(depth_share, lamp_angle_deg, *, tone=0.0, seed=0):
     return FaceMap(np.repeat(grey[:, :, None], 3, axis=2), np.ones(grey.shape, bool), MM_PER_PX)
 
 
-def look(make_survey, make_pits, face, lamp_angle_deg):
+def coarsen(face, times):
+    """Return the face as a camera with so many times larger pixels, blurred by .8 of them, shows it."""
+    side = SIDE_PX // times
+    rgb = cv2.GaussianBlur(face.rgb, (0, 0), 0.8 * times)
+    rgb = cv2.resize(rgb, (side, side), interpolation=cv2.INTER_AREA)
+    return FaceMap(rgb, np.ones(rgb.shape[:2], bool), face.mm_per_px * times)
+
+
+def look(make_survey, make_pits, face, lamp_angle_deg, *, blur_px=0.8):
     """Return the mouths of all places of GRID in a survey of this face."""
     survey = make_survey(make_pits([], [], []), face=face, lamp=Lamp(270.0, lamp_angle_deg))
-    survey = dataclasses.replace(
-        survey, quality=dataclasses.replace(survey.quality, blur_sigma_px=0.8)
-    )
+    scale = dataclasses.replace(survey.scale, mm_per_px=face.mm_per_px)
+    quality = dataclasses.replace(survey.quality, blur_sigma_px=blur_px)
+    survey = dataclasses.replace(survey, quality=quality, scale=scale)
     return read_mouths(survey, *GRID.T, SIZE_MM)
 
 
@@ -75,7 +84,7 @@ def look(make_survey, make_pits, face, lamp_angle_deg):
 def test_model_is_the_ray_by_ray_answer(make_survey, make_pits, depth_share, lamp_angle_deg):
     """Mean, slope and dark of a made-up cap are those of the model under the same lamp."""
     mouths = look(make_survey, make_pits, light_caps(depth_share, lamp_angle_deg), lamp_angle_deg)
-    model = model_cap(lamp_angle_deg, 2)
+    model = model_cap(lamp_angle_deg, int(nearest_blur(0.9 * MM_PER_PX / SIZE_MM[0])))
     expected = [np.interp(np.log(depth_share), np.log(DEPTHS[1:]), model[1:, k]) for k in range(3)]
     found = np.median(mouths.figures, axis=0)
     # Pixels of 1/20 diameter and the flattened background: a few hundredths of light.
@@ -110,6 +119,17 @@ def test_open_dished_closed(make_survey, make_pits, lamps, tone):
     after = look(make_survey, make_pits, face, lamps[1])
     evidence = weigh_states(before, after, settings=CompareSettings())
     # The tone is laid over open pits too, which darkens them further: those may look deeper only.
+    assert kind.tolist() == evidence.argmax(axis=1).tolist()
+
+
+def test_coarse_photo_does_not_make_pits_shallow(make_survey, make_pits):
+    """An open pit of four pixels has lost most of its shade and light, and is open all the same."""
+    before = look(make_survey, make_pits, light_caps(0.35, 15), 15)
+    kind = np.resize([0, 1, 2], len(GRID))
+    face = coarsen(light_caps(np.choose(kind, [0.35, 0.08, 0.0]), 13, tone=-0.1, seed=3), 5)
+    after = look(make_survey, make_pits, face, 13, blur_px=0.2)
+    assert np.median(before.figures[kind == 0, 1]) > 1.25 * np.median(after.figures[kind == 0, 1])
+    evidence = weigh_states(before, after, settings=CompareSettings())
     assert kind.tolist() == evidence.argmax(axis=1).tolist()
 
 

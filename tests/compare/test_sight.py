@@ -5,7 +5,13 @@ import dataclasses
 import numpy as np
 import pytest
 
-from rakelight.compare.sight import find_chance, is_photo_blind, judge_sight, smallest_trusted_mm
+from rakelight.compare.sight import (
+    find_chance,
+    hides_rake,
+    is_photo_blind,
+    judge_sight,
+    smallest_trusted_mm,
+)
 from rakelight.core.records import FaceMap, FlatPhoto, Lamp, Quality
 from rakelight.photo.exposure import measure_exposure
 from rakelight.photo.quality import Looks, judge_quality
@@ -92,7 +98,26 @@ def test_other_reasons_to_retake_hide_every_size(name):
     """A photo that is also bad in another way is trusted for no size, however large."""
     checks = {"complaint_too_coarse": 2.0, f"complaint_{name}": 2.0}
     assert is_photo_blind(coarse_quality(**checks))
-    assert not is_photo_blind(coarse_quality(**checks | {f"complaint_{name}": 1.0}))
+    measured = Lamp(270.0, 15.0, basis="post")
+    assert not is_photo_blind(coarse_quality(**checks | {f"complaint_{name}": 1.0}), measured)
+
+
+@pytest.mark.parametrize(("basis", "is_blind"), [("said", True), ("seen", True), ("post", False)])
+def test_light_that_may_come_from_the_front_closes_nothing(basis, is_blind):
+    """Without pits and grain only a post's shadow tells a mended face from a lamp in front of it."""
+    quality = Quality("doubtful", (), 0.5, 0.01, 0, 0, 1.0, {"complaint_frontal": 1.0})
+    assert is_blind == is_photo_blind(quality, Lamp(270.0, 15.0, basis=basis))
+    assert is_blind == hides_rake(quality, Lamp(270.0, 15.0, basis=basis))
+
+
+def test_pit_hardly_above_the_limit_is_below_sight(make_survey, make_pits):
+    """A pit measured 2.1 mm, good to .2 mm, is not surely one that a photo shows from 2 mm on."""
+    survey = make_survey(make_pits([], [], []), face=make_face(), smallest_mm=2.0)
+    found = [
+        judge(survey, diameter_mm=2.1, diameter_sd_mm=np.array([sd_mm]))[1]
+        for sd_mm in (0.05, 0.2, np.nan)
+    ]
+    assert ["", "size", ""] == found
 
 
 def test_real_verdict_on_a_coarse_photo_is_read():

@@ -26,8 +26,8 @@ from .pair import (
     pair_surveys,
     register_surveys,
 )
-from .sight import REASON_TEXT, is_photo_blind, smallest_trusted_mm
-from .states import judge_earlier, judge_later
+from .sight import REASON_TEXT, hides_rake, is_photo_blind, smallest_trusted_mm
+from .states import PairMouths, judge_earlier, judge_later, read_pair
 
 
 def compare_surveys(
@@ -87,8 +87,9 @@ def state_changes(
     pair: Pair, *, settings: CompareSettings, tones: np.ndarray | None = None
 ) -> pd.DataFrame:
     """Return the CHANGE_COLUMNS table: earlier pits in their order, then what only the later has."""
-    earlier = _state_earlier(pair, settings)
-    later = _state_later(pair, settings)
+    mouths = read_pair(pair)
+    earlier = _state_earlier(pair, mouths, settings)
+    later = _state_later(pair, mouths)
     table = pd.concat([earlier, later], ignore_index=True)
     tone = np.full(len(table), np.nan)
     if tones is not None:
@@ -96,11 +97,11 @@ def state_changes(
     return make_table(CHANGE_COLUMNS, {**table.to_dict("series"), "tone_dE00": tone})
 
 
-def _state_earlier(pair: Pair, settings: CompareSettings) -> pd.DataFrame:
+def _state_earlier(pair: Pair, mouths: PairMouths, settings: CompareSettings) -> pd.DataFrame:
     was, now, is_found = pair.before.pits, pair.after.pits, pair.is_found
     after_row = np.zeros(len(was), int)
     after_row[pair.match.before] = pair.match.after
-    state, confidence = judge_earlier(pair, settings=settings)
+    state, confidence = judge_earlier(pair, mouths, settings=settings)
     found = now.iloc[after_row].reset_index(drop=True) if len(now) else None
     return pd.DataFrame(
         {
@@ -124,10 +125,10 @@ def _pick(found, name, is_found, otherwise, dtype):
     return blank if found is None else found[name].astype(dtype).where(is_found, blank)
 
 
-def _state_later(pair: Pair, settings: CompareSettings) -> pd.DataFrame:
+def _state_later(pair: Pair, mouths: PairMouths) -> pd.DataFrame:
     now = pair.after.pits
     alone = pair.alone
-    state, confidence = judge_later(pair, settings=settings)
+    state, confidence = judge_later(pair, mouths)
     return pd.DataFrame(
         {
             "before_id": pd.array([pd.NA] * len(alone), dtype="Int64"),
@@ -179,7 +180,12 @@ def _write_warnings(pair: Pair) -> tuple[str, ...]:
         warnings.append(
             "Almost nothing agrees between the surveys: make sure both show the same face."
         )
-    if is_photo_blind(pair.after.quality):
+    if hides_rake(pair.after.quality, pair.after.lamp):
+        warnings.append(
+            "The later photo does not show that its light rakes, so nothing is called closed from it: "
+            "put one lamp 10 to 20 degrees above the face and photograph again, with the card's post in the picture."
+        )
+    elif is_photo_blind(pair.after.quality, pair.after.lamp):
         warnings.append("The later photo should be taken again: nothing is called closed from it.")
     elif pair.after.quality.verdict == "retake":
         warnings.append(

@@ -16,6 +16,7 @@ Catalogue: `read_mouths` (the figures), `weigh_depths` (log-likelihood of every 
 """
 
 import functools
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -39,8 +40,12 @@ MODEL_SD = np.array([0.08, 0.1, 0.08])
 MODEL_SLOPE_SHARE = 0.15
 """How far real pits, which are no caps, lie from the model (our choice, from made-up pits)."""
 
-BLURS = np.array([0.0, 0.03, 0.05, 0.08, 0.12, 0.18, 0.27])
+BLURS = np.array([0.0, *np.geomspace(0.02, 0.64, 16)])
 """Blur over diameter, one sigma, that the model is worked out for."""
+BLUR_LEAST_PX = 0.9
+"""No plan is sharper than this, one sigma, whatever its edges say: lens, pixel, colour mosaic and
+the laying on the plan add up to it (our choice; below it made-up pairs at three pixels to a pit
+took a quarter of the open pits for sunk fills)."""
 MODEL_SIDE, MODEL_STEP = 65, 0.025
 
 SHIFTS, SHIFT_SD = np.linspace(-0.8, 0.8, 17), 0.3
@@ -73,6 +78,11 @@ class Mouths:
         """Where picture and lamp are known (n,)."""
         return np.isfinite(self.figures).all(axis=1) & np.isfinite(self.lamp_angle_deg)
 
+    def take(self, rows: slice | np.ndarray) -> "Mouths":
+        """Return the chosen places."""
+        names = ("figures", "noise", "lamp_angle_deg", "blur_share")
+        return Mouths(*(getattr(self, name)[rows] for name in names))
+
 
 def read_mouths(
     inspection: Inspection, x_mm: np.ndarray, y_mm: np.ndarray, diameter_mm: np.ndarray
@@ -97,7 +107,8 @@ def read_mouths(
         return Mouths(nothing, nothing, angle_deg, nothing[:, 0])
     flat = flatten_light(inspection.face)
     figures = _sum_mouths(flat, x_mm, y_mm, diameter_mm, from_deg)
-    blur_mm = np.nan_to_num(inspection.quality.blur_sigma_px) * flat.mm_per_px
+    read_mm = float(np.nan_to_num(inspection.quality.blur_sigma_px)) * inspection.scale.mm_per_px
+    blur_mm = max(read_mm, BLUR_LEAST_PX * flat.mm_per_px)
     noise = _find_noise(inspection, flat, diameter_mm)
     return Mouths(figures, noise, angle_deg, blur_mm / np.asarray(diameter_mm, float))
 
@@ -105,16 +116,29 @@ def read_mouths(
 def weigh_depths(mouths: Mouths, *, tone_sd: float) -> np.ndarray:
     """Return the log-likelihood (n, len(DEPTHS)) of each depth; 0 throughout where nothing is known.
 
-    tone_sd : how much the tone inside the mouth may differ from the face, as a share.
+    A cap that spans few pixels, or lies in a blurred photo, shows less shade and less light on its
+    walls: it is held against caps seen as coarsely. tone_sd : how much the tone inside the mouth
+    may differ from the face, as a share.
     """
     weight = np.zeros((len(mouths.figures), len(DEPTHS)))
-    angles = np.clip(np.rint(np.nan_to_num(mouths.lamp_angle_deg)), 3, 75).astype(int)
-    for angle in np.unique(angles[mouths.is_known]):
-        rows = np.flatnonzero(mouths.is_known & (angles == angle))
-        weight[rows] = _weigh(
-            mouths.figures[rows], mouths.noise[rows], model_cap(int(angle)), tone_sd
-        )
+    for rows, model in _list_models(mouths):
+        weight[rows] = _weigh(mouths.figures[rows], mouths.noise[rows], model, tone_sd)
     return weight
+
+
+def _list_models(mouths: Mouths) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Rows that share lamp angle and blur, with the model of such caps."""
+    angles = np.clip(np.rint(np.nan_to_num(mouths.lamp_angle_deg)), 3, 75).astype(int)
+    blurs = nearest_blur(mouths.blur_share)
+    for angle, blur in np.unique(np.column_stack([angles, blurs])[mouths.is_known], axis=0):
+        rows = np.flatnonzero(mouths.is_known & (angles == angle) & (blurs == blur))
+        yield rows, model_cap(int(angle), int(blur))
+
+
+def nearest_blur(blur_share: np.ndarray) -> np.ndarray:
+    """Return the index in BLURS that is nearest to a blur over diameter; unknown counts as none."""
+    halfway = np.sqrt(BLURS[1:-1] * BLURS[2:])
+    return np.searchsorted([BLURS[1] / 2, *halfway], np.nan_to_num(blur_share))
 
 
 def weigh_states(
@@ -177,7 +201,7 @@ def weigh_new(before: Mouths, after: Mouths) -> np.ndarray:
     return evidence
 
 
-@functools.lru_cache(maxsize=256)
+@functools.lru_cache(maxsize=4096)
 def model_cap(lamp_angle_deg: int, blur: int = 0) -> np.ndarray:
     """Return mean, slope and dark (len(DEPTHS), 3) of round caps under a lamp at this angle.
 

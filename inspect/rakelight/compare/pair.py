@@ -94,6 +94,7 @@ def pair_surveys(
         expected_mm[:, 0],
         expected_mm[:, 1],
         diameter_mm=here.diameter_mm,
+        diameter_sd_mm=before.pits["diameter_sd_mm"].to_numpy(float),
         depth_share=depth_share(before.pits),
         settings=settings,
     )

@@ -6,6 +6,8 @@ listed a pit there, given what it could show. How common each state is on this f
 from the face itself, starting from a weak guess.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from ..core.settings import CompareSettings
@@ -35,15 +37,45 @@ NO_SHADOW_SD = 0.35
 at which a shadow vanishes (our choice; depth from one lamp is good to about a third)."""
 
 
-def judge_earlier(pair: Pair, *, settings: CompareSettings) -> tuple[np.ndarray, np.ndarray]:
+@dataclass(frozen=True, slots=True)
+class PairMouths:
+    """The light in both photos at the earlier pits (n,) and at the later pits without partner (m,)."""
+
+    earlier_before: Mouths
+    earlier_after: Mouths
+    later_before: Mouths
+    later_after: Mouths
+
+
+def read_pair(pair: Pair) -> PairMouths:
+    """Return the mouths of all places of two surveys; each face is flattened once."""
+    was, now, alone = pair.before.pits, pair.after.pits, pair.alone
+    names = ["x_mm", "y_mm", "diameter_mm"]
+    earlier_mm, later_mm = was[names].to_numpy(float), now[names].to_numpy(float)[alone]
+    size_mm = np.concatenate([earlier_mm[:, 2], later_mm[:, 2]])
+    before_mm = np.vstack([earlier_mm[:, :2], pair.back_mm[alone]])
+    after_mm = np.vstack([pair.expected_mm, later_mm[:, :2]])
+    before = read_mouths(pair.before, *before_mm.T, size_mm)
+    after = read_mouths(pair.after, *after_mm.T, size_mm)
+    earlier, later = slice(0, len(was)), slice(len(was), None)
+    return PairMouths(
+        before.take(earlier), after.take(earlier), before.take(later), after.take(later)
+    )
+
+
+def judge_earlier(
+    pair: Pair, mouths: PairMouths, *, settings: CompareSettings
+) -> tuple[np.ndarray, np.ndarray]:
     """Return state (n,) and chance (n,) of every pit of the earlier survey.
 
-    A pit that is not listed later and that the later photo could not have shown is unseen.
+    A pit that is not listed later and that the later photo could not have shown is unseen. How
+    deep a listed one is now is not read from a photo that shows nothing to be relied on.
     """
-    chance = chance_of_states(pair, settings=settings)
+    chance = chance_of_states(pair, mouths, settings=settings)
     is_found = pair.is_found
     hollow = chance.copy()
     hollow[is_found & (chance[:, CLOSED] < CLOSED_THOUGH_LISTED), CLOSED] = 0
+    hollow[is_found & (pair.after_sight.reason == "photo"), DISHED] = 0
     state = STATE_NAMES[hollow.argmax(axis=1)].astype(object)
     confidence = chance[np.arange(len(chance)), hollow.argmax(axis=1)] * _chance_real(pair)
     unseen = pair.after_sight.is_blind & ~is_found
@@ -52,14 +84,14 @@ def judge_earlier(pair: Pair, *, settings: CompareSettings) -> tuple[np.ndarray,
     return state, confidence
 
 
-def judge_later(pair: Pair, *, settings: CompareSettings) -> tuple[np.ndarray, np.ndarray]:
+def judge_later(pair: Pair, mouths: PairMouths) -> tuple[np.ndarray, np.ndarray]:
     """Return state (m,) and chance (m,) of the later pits without an earlier partner.
 
     new : not there before; open : there before, though not listed; unseen : nothing is claimed,
     because the earlier photo could not have shown it or it may be no pit.
     """
     alone = pair.alone
-    chance = chance_of_new(pair)
+    chance = chance_of_new(pair, mouths)
     blind = pair.before_sight.is_blind[alone]
     best = chance.max(axis=1, initial=0)
     state = np.where(
@@ -70,12 +102,9 @@ def judge_later(pair: Pair, *, settings: CompareSettings) -> tuple[np.ndarray, n
     return state.astype(object), confidence
 
 
-def chance_of_states(pair: Pair, *, settings: CompareSettings) -> np.ndarray:
+def chance_of_states(pair: Pair, mouths: PairMouths, *, settings: CompareSettings) -> np.ndarray:
     """Return the chance (n, 3) of open, dished and closed for every earlier pit."""
-    was, places = pair.before.pits, pair.expected_mm
-    size_mm = was["diameter_mm"].to_numpy(float)
-    before = read_mouths(pair.before, was["x_mm"].to_numpy(), was["y_mm"].to_numpy(), size_mm)
-    after = read_mouths(pair.after, places[:, 0], places[:, 1], size_mm)
+    before, after = mouths.earlier_before, mouths.earlier_after
     weight = weigh_states(before, after, settings=settings, is_listed=pair.is_found)
     known = before.is_known & after.is_known
     weight += _weigh_listed_depths(pair, ~known, settings)
@@ -85,17 +114,14 @@ def chance_of_states(pair: Pair, *, settings: CompareSettings) -> np.ndarray:
     return learn_shares(weight, prior * PRIOR_COUNT, rows=~pair.after_sight.is_blind)
 
 
-def chance_of_new(pair: Pair) -> np.ndarray:
+def chance_of_new(pair: Pair, mouths: PairMouths) -> np.ndarray:
     """Return the chance (m, 3) of new, there before and no pit for the later pits without partner.
 
     A confidence that was right for all listed pits is too high among those that only one survey
     lists; the share of false ones among them is learned with the rest.
     """
     alone, now = pair.alone, pair.after.pits
-    size_mm = now["diameter_mm"].to_numpy(float)[alone]
-    x_mm, y_mm = (now[name].to_numpy(float)[alone] for name in ("x_mm", "y_mm"))
-    before = read_mouths(pair.before, *pair.back_mm[alone].T, size_mm)
-    after = read_mouths(pair.after, x_mm, y_mm, size_mm)
+    before, after = mouths.later_before, mouths.later_after
     weight = weigh_new(before, after)
     missed = 1 - pair.before_sight.chance
     mean_missed = max(float(np.mean(missed)) if len(missed) else 0.0, MISSED_LEAST)
