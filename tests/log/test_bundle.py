@@ -236,6 +236,8 @@ REFUSED = {
     "bad uid": edit("note", lambda rows: rows[0].update(uid="x")),
     "no uid": edit("note", lambda rows: rows[0].pop("uid")),
     "orphan": edit("note", lambda rows: rows[0].update(job_id="d" * 32)),
+    "list for a parent": edit("repair", lambda rows: rows[0].update(slab_id=[])),
+    "list in the history": edit("history", lambda rows: rows[0].update(uid=[])),
     "wrong type": edit("repair", lambda rows: rows[0].update(minutes="many")),
     "huge number": edit("repair", lambda rows: rows[0].update(n_pits=10**400)),
     "text for time": edit("survey", lambda rows: rows[0].update(taken_at="soon")),
@@ -266,6 +268,16 @@ def test_harm_is_refused(other, bundle, tmp_path, name):
     assert [] == list(other.photos.list_kept()) + other.photos.list_passing()
     assert outside == {p for p in tmp_path.rglob("*") if p.is_file()}
     assert check_log(other).is_clean
+
+
+def test_list_for_a_photo_that_is_here_is_refused(other, bundle, tmp_path):
+    """Where the photo's row is here already, a damaged name of its file leaves the file unnamed."""
+    import_job(other, bundle)
+    bad = rewrite(
+        bundle, tmp_path / "bad.zip", edit("photo", lambda rows: rows[0].update(sha256=[[]]))
+    )
+    with pytest.raises(LogError, match="does not name"):
+        import_job(other, bad)
 
 
 def test_claim_on_another_job_is_refused(

@@ -130,7 +130,7 @@ def _find_links(kind, record, ids, bundle) -> dict[str, int]:
     links = {}
     for key, parent in LINKS[kind]:
         uid = record.get(key)
-        if uid not in ids[parent]:
+        if not isinstance(uid, str) or uid not in ids[parent]:
             raise LogError(
                 f"A {kind} in {bundle.name} belongs to nothing; ask for the bundle again."
             )
@@ -175,18 +175,19 @@ def _add_sheets(session: Session, kind: str, row: Base, bundle: Bundle) -> None:
 def _merge_history(session: Session, lines: list[dict], bundle: Bundle) -> None:
     known = set(session.scalars(sa.select(History.uid).where(History.job_uid == bundle.job_uid)))
     for record in lines:
-        if record.get("uid") in known:
-            continue
         if record.get("job_uid") != bundle.job_uid:
             raise LogError(f"{bundle.name} holds the history of another job; do not import it.")
-        session.add(History(**_read_row(History, record, bundle)))
+        values = _read_row(History, record, bundle)
+        if values.get("uid") not in known:
+            session.add(History(**values))
 
 
 def _check_photos_named(session, done, records, photos, bundle) -> None:
     """Every photo that a new record names must have come with the bundle."""
     here = {photo.sha256 for photo in photos}
-    wanted = {record.get("sha256") for record in records.get("photo", [])}
-    wanted |= {record.get("face_sha256") for record in records.get("inspection", [])} - {None}
+    named = [record.get("sha256") for record in records.get("photo", [])]
+    named += [record.get("face_sha256") for record in records.get("inspection", [])]
+    wanted = {sha256 for sha256 in named if isinstance(sha256, str)}
     if done.added and not wanted <= here:
         raise LogError(f"{bundle.name} lacks a photo that it names; ask for the bundle again.")
     if not here <= wanted:
