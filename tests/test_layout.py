@@ -30,7 +30,7 @@ LAYERS = (
     ("batch",),
     ("survey", "large_map"),
     ("inspection", "compare", "log", "report"),
-    ("soft_light", "reading"),
+    ("soft_light", "reading", "opening"),
     ("repair",),
     ("grade",),
     ("photo", "scale", "light", "pits", "colour", "simulate"),

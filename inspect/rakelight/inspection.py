@@ -38,6 +38,7 @@ from .grade.outlines import is_inside, zone_outline
 from .grade.regions import describe_agreed, judge_agreed
 from .light.lamp import join_post
 from .light.post import read_post
+from .opening import open_photo
 from .photo.read import read_photo
 from .pits.measure import MeasuredPits
 from .pits.pins import PinDepth, apply_pins
@@ -144,9 +145,8 @@ def inspect_photo(
     The order of the steps is the project's design.
     """
     progress("reading the photo")
-    photo = read_photo(path, settings=settings.photo)
     agreed, settings = read_agreement(given, settings)
-    scale, card = settle_scale(photo, given)
+    photo, scale, card = open_photo(path, given, settings, settle_scale)
     face = hide_what_is_no_face(
         rectify_photo(photo, scale, threads=settings.find.threads), photo, scale, card, given
     )
@@ -170,7 +170,9 @@ def see_other_lamps(
     """Return the further photos of the same face from the same camera place, the lamp moved."""
     others = []
     for path, said in given.other_lamps:
-        other = read_photo(path, settings=settings.photo)
+        other = read_photo(
+            path, settings=settings.photo, choose_shrink=lambda shape_px: photo.shrink
+        )
         if other.shape_px != photo.shape_px:
             raise LampError(
                 f"{other.name} is not as large as {photo.name}: photos under several lamps are taken from one"
@@ -470,6 +472,7 @@ def describe_photo(photo: Photo, kind: str) -> dict[str, Any]:
         "sha256": photo.sha256,
         "rows_px": rows,
         "cols_px": cols,
+        "read_shrink": photo.shrink,
         "profile": photo.profile,
         "exif": dict(photo.exif),
         "notes": list(photo.notes),

@@ -5,6 +5,7 @@ import io
 import os
 import sys
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image, ImageCms, ImageOps
@@ -80,6 +81,36 @@ def test_every_orientation_is_turned_exactly_once(tmp_path, orientation, suffix,
     photo = read_photo(path)
     assert_upright(photo.rgb, tolerance=12)  # JPEG and WebP change flat colours by a few levels
     assert photo.exif["Orientation"] == orientation
+
+
+@pytest.mark.parametrize("suffix", [".jpg", ".png"])
+@pytest.mark.parametrize("orientation", range(1, 9))
+@pytest.mark.parametrize("shrink", [2, 4])
+def test_smaller_reading_is_the_photo_averaged(tmp_path, orientation, suffix, shrink):
+    """Read at half or a quarter, turned or not, every pixel is the mean of the pixels it stands for."""
+    fine = np.random.default_rng(orientation).normal(0, 30, (320, 480, 3))
+    smooth = np.clip(cv2.GaussianBlur(fine, (0, 0), 3) * 4 + 128, 0, 255).astype(np.uint8)
+    path = tmp_path / f"photo{suffix}"
+    Image.fromarray(smooth).save(path, exif=make_exif(Orientation=orientation), quality=98)
+    asked = []
+    small = read_photo(path, choose_shrink=lambda shape_px: asked.append(shape_px) or shrink)
+    whole = read_photo(path)
+    assert set(asked) == {whole.shape_px}
+    assert (small.shrink, small.shape_px) == (shrink, whole.shape_px)
+    rows, cols = (n // shrink for n in whole.shape_px)
+    mean = whole.rgb.reshape(rows, shrink, cols, shrink, 3).mean(axis=(1, 3))
+    # The decoder averages before it rounds and unpacks colour at its own size: a level or two.
+    assert np.abs(small.rgb - mean).mean() < 1.0
+    assert np.abs(small.rgb - mean).max() < 12
+
+
+def test_sides_that_do_not_divide_are_read_less_small(tmp_path):
+    """A photo whose sides are no multiple of four is read at half, an odd one in full."""
+    for shape, shrink in (((322, 482), 2), ((321, 480), 1)):
+        path = tmp_path / f"{shape[0]}.jpg"
+        Image.fromarray(np.full((*shape, 3), 90, np.uint8)).save(path)
+        photo = read_photo(path, choose_shrink=lambda shape_px: 4)
+        assert (photo.shrink, photo.shape_px) == (shrink, shape)
 
 
 @pytest.mark.parametrize("orientation", range(1, 9))

@@ -2,6 +2,7 @@
 
 import shutil
 import subprocess
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -49,6 +50,20 @@ def test_card_is_read_at_five_distances_and_three_tilts(desk, mm_per_px, tilt_de
     assert np.sqrt(np.mean(card_error(scale, pose, camera, field) ** 2)) < 0.4
     assert pose.turn_deg == pytest.approx(0.0)
     assert scale.source == "card"
+
+
+def test_card_in_a_photo_read_at_half_size(desk):
+    """The card's scale and place come out in the photo's own pixels when it was read at half size."""
+    whole, camera = take_photo(
+        desk, mm_per_px=0.2, tilt_deg=20, size_px=(1600, 1400), vignetting=0.3
+    )
+    half = cv2.resize(whole.rgb, (800, 700), interpolation=cv2.INTER_AREA)
+    scale, pose = scale_from_card(replace(whole, rgb=half, shrink=2))
+    known, _ = scale_from_card(whole)
+    field = np.add(make_grid((300.0, 240.0), 9), (150, 120))
+    assert np.sqrt(np.mean(card_error(scale, pose, camera, field) ** 2)) < 0.2
+    assert scale.mm_per_px == pytest.approx(known.mm_per_px, rel=0.005)
+    assert scale.spread_mm_per_px == pytest.approx(known.spread_mm_per_px, rel=0.02)
 
 
 def test_barrel_lens_is_seen_and_taken_out(desk):

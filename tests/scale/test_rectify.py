@@ -81,6 +81,23 @@ def test_dots_come_out_through_a_barrel_lens():
     np.testing.assert_allclose(find_dots(face, PLACES_MM), PLACES_MM, atol=0.1)
 
 
+@pytest.mark.parametrize("k1", [0.0, -0.06])
+def test_photo_read_at_half_size_keeps_places(k1):
+    """Dots of a photo read at half size come out at the same millimetres, with and without a lens."""
+    scale = scale_from_corners(CORNERS_PX, SIZE_MM, SHAPE_PX)
+    lens = Lens(k1, 0.01, (319.5, 239.5), 400.0) if k1 else None
+    scale = Scale("marks", scale.mm_per_px, 0.0, scale.to_slab, SIZE_MM, lens=lens)
+    whole = draw_dots(scale, PLACES_MM)
+    rows, cols = SHAPE_PX
+    half = whole.rgb.reshape(rows // 2, 2, cols // 2, 2, 3).mean(axis=(1, 3)).astype(np.uint8)
+    photo = Photo(rgb=half, name="half.png", sha256="0" * 64, shrink=2)
+    assert photo.shape_px == SHAPE_PX
+    face = rectify_photo(photo, scale)
+    assert (face.mm_per_px, face.shrink) == (2 * scale.mm_per_px, 2)
+    np.testing.assert_allclose(find_dots(face, PLACES_MM), PLACES_MM, atol=0.1)
+    assert face.size_mm == pytest.approx(SIZE_MM)
+
+
 def test_known_warp_agrees_with_opencv():
     """The map equals one cv2.warpPerspective with the half-pixel places worked out by hand."""
     rgb = np.random.default_rng(2).integers(0, 255, (*SHAPE_PX, 3), np.uint8)

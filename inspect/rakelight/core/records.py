@@ -44,7 +44,9 @@ class Photo:
     """A photo as read: turned upright once, sRGB, with what its maker wrote into it.
 
     rgb : uint8 (rows, cols, 3); sha256 : of the file's bytes; exif : plain names and values
-    (no position, no serial numbers); notes : what was changed on reading, in words.
+    (no position, no serial numbers); notes : what was changed on reading, in words; shrink : pixels of
+    the photo per pixel of `rgb` each way, above 1 when it was read at reduced size. Places in a photo are
+    always in its own pixels; pixel i of `rgb` has its middle at shrink * (i + 0.5) - 0.5.
     """
 
     rgb: np.ndarray
@@ -53,11 +55,12 @@ class Photo:
     exif: dict[str, Any] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     profile: str = "sRGB assumed"
+    shrink: int = 1
 
     @property
     def shape_px(self) -> tuple[int, int]:
-        """Rows and columns."""
-        return self.rgb.shape[0], self.rgb.shape[1]
+        """Rows and columns of the photo itself, whatever size it was read at."""
+        return self.rgb.shape[0] * self.shrink, self.rgb.shape[1] * self.shrink
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +97,7 @@ class Scale:
     """Where on the slab is each pixel and how big is it?
 
     source : mm_per_px, corners, card, marks or length. mm_per_px : size of a pixel of the
-    rectified map. to_slab : 3x3 homography from photo (x, y) pixels to slab mm, with photo
+    rectified map of the photo read in full. to_slab : 3x3 homography from photo (x, y) pixels to slab mm, with photo
     pixel centres at integers (straight-line pixels when `lens` is given). size_mm : width and
     height of the mapped face. spread_mm_per_px : finest and coarsest photo pixel on the face.
     tilt_deg : largest tilt of the camera that fits. rms_mm : misfit of the scale aid's points.
@@ -137,12 +140,14 @@ class FaceMap:
     """The face, rectified: what every later step measures on.
 
     rgb : uint8 (rows, cols, 3); seen : bool (rows, cols), True where the photo shows the face
-    (openings, papers and uncovered area are False); mm_per_px : size of a map pixel.
+    (openings, papers and uncovered area are False); mm_per_px : size of a map pixel; shrink : photo
+    pixels per map pixel each way, above 1 when the photo was read at reduced size.
     """
 
     rgb: np.ndarray
     seen: np.ndarray
     mm_per_px: float
+    shrink: int = 1
 
     @property
     def size_mm(self) -> tuple[float, float]:
@@ -203,7 +208,7 @@ class FlatPhoto:
     relief : float32 (rows, cols), light relative to its surroundings minus one (0 = flat face,
     negative = darker); background : float32, coarse map of the lamp's light (linear);
     noise_sd : robust grain level of the seen part of `relief`; seen : bool (rows, cols), as in the face,
-    or None when all of it is.
+    or None when all of it is; shrink : as of the face.
     """
 
     relief: np.ndarray
@@ -211,6 +216,7 @@ class FlatPhoto:
     noise_sd: float
     mm_per_px: float
     seen: np.ndarray | None = None
+    shrink: int = 1
 
 
 @dataclass(frozen=True, slots=True)

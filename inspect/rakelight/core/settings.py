@@ -17,6 +17,10 @@ class PhotoSettings(CheckedSettings):
         600.0, "Larger pictures are refused before they are decoded.", unit="MP", low=0.1, high=1000
     )
     min_side_px: int = setting(64, "Smaller pictures are refused.", unit="px", low=1)
+    enough_px: float = setting(
+        6.0, "A photo is read at half or a quarter of its size while the smallest pit still spans this many"
+        " pixels; 10000 reads every photo in full.", unit="px", low=5, high=10000,
+    )
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

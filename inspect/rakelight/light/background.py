@@ -57,9 +57,8 @@ def flatten_light(
     relief = flatten_rows(face, background, (0, len(face.seen)), threads=threads)
     some = slice(None, None, SAMPLE_STEP), slice(None, None, SAMPLE_STEP)
     sample = relief[some] if is_all_seen else relief[some][face.seen[some]]
-    return FlatPhoto(
-        relief, background, robust_sd(sample), face.mm_per_px, None if is_all_seen else face.seen
-    )
+    seen = None if is_all_seen else face.seen
+    return FlatPhoto(relief, background, robust_sd(sample), face.mm_per_px, seen, face.shrink)
 
 
 def flatten_rows(

@@ -15,6 +15,7 @@ from ..core.records import FaceMap, FlatPhoto, Lamp, Quality
 from ..core.settings import QualitySettings
 from .exposure import Exposure, measure_exposure
 from .sharpness import Sharpness, convert_to_mtf50, measure_sharpness
+from .subject import Subject, look_at_subject, looks_written
 
 _FLOOR_PX = 3.0  # pixels across the smallest pit of a sharp photo with fine grain
 _BLUR_PX2 = 12.4
@@ -89,7 +90,8 @@ def judge_quality(
 
     Errors of the answer
     --------------------
-    A share of doubtful photos is called good and the other way round: see benchmarks.
+    A share of doubtful photos is called good and the other way round: see benchmarks. A photo read at reduced
+    size (`face.shrink`) is judged as the photo itself; what can be counted, by the pixels that were read.
 
     Source
     ------
@@ -101,32 +103,36 @@ def judge_quality(
     countable_mm = smallest_countable(
         face.mm_per_px, sharp.mean_sigma_px, noise_sd=sharp.noise_sd, grain_sd=flat.noise_sd
     )
-    unsharp = _complain_about_sharpness(sharp, face.mm_per_px, smallest_mm, settings)
+    unsharp = _complain_about_sharpness(sharp, face, smallest_mm, settings)
     # Blur and clipping dim the walls of pits: such a photo has nothing to say about its light.
     is_readable = exposure.white_share <= settings.clipped_share_max
     is_readable = is_readable and all(complaint.severity != _RETAKE for complaint in unsharp)
     figures = lamp.figures | {"side_share": lamp.side_evidence}
     frontal = _complain_about_relief(figures, flat.noise_sd, settings) if is_readable else []
+    subject = _complain_about_subject(look_at_subject(face), flat, figures)
     complaints = [
+        *subject,
         *_complain_about_camera(exif),
         *_complain_about_lamp(lamp, settings),
         *frontal,
         *_complain_about_exposure(exposure, settings),
         *unsharp,
-        *_complain_about_scale(face.mm_per_px, smallest_mm, settings),
+        *_complain_about_scale(face.mm_per_px / face.shrink, smallest_mm, settings),
         *_complain_about_grain(sharp, flat, face.mm_per_px, smallest_mm),
     ]
+    if any(complaint.severity == _RETAKE for complaint in subject):
+        complaints = subject  # nothing else about it matters
     severities = {complaint.severity for complaint in complaints}
     verdict = next((word for word in (_RETAKE, _DOUBTFUL) if word in severities), "good")
     return Quality(
         verdict=verdict,
         advice=tuple(complaint.advice for complaint in complaints),
-        blur_sigma_px=sharp.sigma_px,
+        blur_sigma_px=sharp.sigma_px * face.shrink,
         noise_sd=sharp.noise_sd,
         clipped_white_share=exposure.white_share,
         clipped_black_share=exposure.black_share,
         smallest_countable_mm=countable_mm,
-        checks=_collect_checks(sharp, exposure, flat, face.mm_per_px, smallest_mm)
+        checks=_collect_checks(sharp, exposure, flat, face, smallest_mm)
         | {f"complaint_{c.name}": 2.0 if c.severity == _RETAKE else 1.0 for c in complaints},
     )
 
@@ -165,15 +171,15 @@ def smallest_countable(
 
 
 def _collect_checks(
-    sharp: Sharpness, exposure: Exposure, flat: FlatPhoto, mm_per_px: float, smallest_mm: float
+    sharp: Sharpness, exposure: Exposure, flat: FlatPhoto, face: FaceMap, smallest_mm: float
 ) -> dict[str, float]:
     return {
-        "px_across_smallest": smallest_mm / mm_per_px,
-        "worst_blur_sigma_px": sharp.worst_sigma_px,
-        "shake_px": sharp.shake_px,
+        "px_across_smallest": smallest_mm / face.mm_per_px * face.shrink,
+        "worst_blur_sigma_px": sharp.worst_sigma_px * face.shrink,
+        "shake_px": sharp.shake_px * face.shrink,
         "shake_deg": sharp.shake_deg,
         "shake_spread": sharp.spread,
-        "mtf50_per_px": convert_to_mtf50(sharp.sigma_px),
+        "mtf50_per_px": convert_to_mtf50(sharp.sigma_px * face.shrink),
         "n_edges": float(sharp.n_edges),
         "grain_sd": flat.noise_sd,
         "gloom_share": exposure.gloom_share,
@@ -181,6 +187,40 @@ def _collect_checks(
         "damp_share": exposure.damp_share,
         "face_light": exposure.face_light,
     }
+
+
+def _complain_about_subject(
+    subject: Subject, flat: FlatPhoto, figures: Mapping[str, float]
+) -> list[Complaint]:
+    """Tell a photo of a cast face from screenshots, pages, drawings and scenes of other things."""
+    if subject.is_drawn:
+        return [
+            Complaint(
+                "no_photo",
+                _RETAKE,
+                "This looks like a screenshot, a page or a drawing, not like a photo of a cast face: give the "
+                "raking-light photo itself.",
+            )
+        ]
+    if looks_written(flat, figures.get("n_votes", math.inf)):
+        return [
+            Complaint(
+                "no_face",
+                _DOUBTFUL,
+                "Much of it stands out sharply and nothing looks like a hole lit from the side: see that this is "
+                "a raking-light photo of a cast face, and that only the face is in it.",
+            )
+        ]
+    if subject.is_colourful:
+        return [
+            Complaint(
+                "no_face",
+                _DOUBTFUL,
+                "Its colours are not those of one cast face: see that this is the right photo, and keep all but "
+                "the face out of it (the slab's corners do that).",
+            )
+        ]
+    return []
 
 
 def _complain_about_camera(exif: Mapping[str, Any]) -> list[Complaint]:
@@ -357,7 +397,7 @@ def _complain_about_exposure(exposure: Exposure, settings: QualitySettings) -> l
 
 
 def _complain_about_sharpness(
-    sharp: Sharpness, mm_per_px: float, smallest_mm: float, settings: QualitySettings
+    sharp: Sharpness, face: FaceMap, smallest_mm: float, settings: QualitySettings
 ) -> list[Complaint]:
     if math.isnan(sharp.sigma_px):
         return [
@@ -368,19 +408,22 @@ def _complain_about_sharpness(
                 "and take the photo again.",
             )
         ]
-    needed_px = max(smallest_mm / mm_per_px, settings.px_across_smallest)
-    blurred_px = smallest_countable(1.0, sharp.worst_sigma_px)
+    worst_px = (
+        sharp.worst_sigma_px * face.shrink
+    )  # in the photo's own pixels, whatever size it was read at
+    needed_px = max(smallest_mm / face.mm_per_px * face.shrink, settings.px_across_smallest)
+    blurred_px = smallest_countable(1.0, worst_px)
     if blurred_px <= _BLUR_SLACK * needed_px:
         return []
     severity = _RETAKE if blurred_px > settings.blur_retake_ratio * needed_px else _DOUBTFUL
     if sharp.spread > settings.shake_spread:
         advice = (
-            f"The camera moved by about {sharp.shake_px:.0f} pixels: rest it on a stand, use the "
+            f"The camera moved by about {sharp.shake_px * face.shrink:.0f} pixels: rest it on a stand, use the "
             "self-timer or more light."
         )
         return [Complaint("shaken", severity, advice)]
     advice = (
-        f"The photo is not sharp (blur {sharp.worst_sigma_px:.1f} pixels): clean the lens, tap to "
+        f"The photo is not sharp (blur {worst_px:.1f} pixels): clean the lens, tap to "
         "focus on the face and hold still."
     )
     return [Complaint("blurred", severity, advice)]

@@ -9,14 +9,19 @@ import numpy as np
 from ..core.errors import PhotoError
 from ..core.records import Photo
 from ..core.settings import PhotoSettings
-from .decode import decode_picture
+from .decode import ChooseShrink, decode_picture
 from .metadata import is_uncalibrated
 from .profile import SRGB_ASSUMED, convert_to_srgb
 
 _DEFAULT = PhotoSettings()
 
 
-def read_photo(path: str | Path, *, settings: PhotoSettings = _DEFAULT) -> Photo:
+def read_photo(
+    path: str | Path,
+    *,
+    settings: PhotoSettings = _DEFAULT,
+    choose_shrink: ChooseShrink = lambda shape_px: 1,
+) -> Photo:
     """Return the photo in a file: upright, sRGB, uint8 (rows, cols, 3).
 
     Parameters
@@ -26,6 +31,8 @@ def read_photo(path: str | Path, *, settings: PhotoSettings = _DEFAULT) -> Photo
     settings : PhotoSettings
         Smallest side in px and largest size in megapixels; both are checked on the header,
         before anything is unpacked.
+    choose_shrink : callable
+        Told the photo's (rows, cols), says how many of its pixels may go into one, each way: 1, 2 or 4.
 
     Returns
     -------
@@ -49,7 +56,7 @@ def read_photo(path: str | Path, *, settings: PhotoSettings = _DEFAULT) -> Photo
     """
     path = Path(path)
     data = _read_bytes(path)
-    decoded = decode_picture(data, path.name, settings)
+    decoded = decode_picture(data, path.name, settings, choose_shrink=choose_shrink)
     pixels, profile, colour_notes = convert_to_srgb(decoded.pixels, decoded.icc)
     notes = [*decoded.notes, *colour_notes]
     if profile == SRGB_ASSUMED and is_uncalibrated(decoded.exif):
@@ -66,6 +73,7 @@ def read_photo(path: str | Path, *, settings: PhotoSettings = _DEFAULT) -> Photo
         exif=decoded.exif,
         notes=tuple(notes),
         profile=profile,
+        shrink=decoded.shrink,
     )
 
 

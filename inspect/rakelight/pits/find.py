@@ -43,15 +43,17 @@ class Octave:
     picture : float32 (rows, cols); shrink : map pixels per picture pixel; diameters_px : sizes
     tried, in pixels of `picture`; seen : bool (rows, cols), None when all of the face is seen;
     top : map row of the picture's first row, when it is a strip; core : map rows (from, to) of a strip in which
-    candidates are looked for, None for all.
+    candidates are looked for, None for all; photo_px : photo pixels per map pixel, above 1 when the photo was read
+    at reduced size.
     """
 
     picture: np.ndarray
-    shrink: int
+    shrink: float
     diameters_px: tuple[float, ...]
     seen: np.ndarray | None = None
     top: int = 0
     core: tuple[int, int] | None = None
+    photo_px: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,14 +83,16 @@ def build_octaves(flat: FlatPhoto, *, settings: FindSettings = FindSettings()) -
     """Return the scale space: the relief shrunk by area averaging, one octave of sizes each.
 
     The first picture is shrunk so far that the smallest pit still spans `FINEST_PX` pixels;
-    every next one is half as large. The last covers `settings.largest_mm`.
+    every next one is half as large. The last covers `settings.largest_mm`. Of a photo read at reduced size
+    the pictures are as large as if it had been read in full, so that all is judged alike.
     """
-    sizes = list_sizes(flat.relief.shape, flat.mm_per_px, settings=settings)
-    return stack_octaves(shrink_picture(flat.relief, sizes[0][0]), flat.seen, sizes)
+    sizes = list_sizes(flat.relief.shape, flat.mm_per_px, settings=settings, photo_px=flat.shrink)
+    octaves = stack_octaves(shrink_picture(flat.relief, sizes[0][0]), flat.seen, sizes)
+    return [replace(octave, photo_px=flat.shrink) for octave in octaves]
 
 
 def stack_octaves(
-    picture: np.ndarray, seen: np.ndarray | None, sizes: list[tuple[int, tuple[float, ...]]]
+    picture: np.ndarray, seen: np.ndarray | None, sizes: list[tuple[float, tuple[float, ...]]]
 ) -> list[Octave]:
     """Return octaves of these sizes (`list_sizes`), the first with this picture, every next one half as large."""
     octaves: list[Octave] = []
@@ -99,14 +103,19 @@ def stack_octaves(
 
 
 def list_sizes(
-    shape_px: tuple[int, int], mm_per_px: float, *, settings: FindSettings = FindSettings()
-) -> list[tuple[int, tuple[float, ...]]]:
+    shape_px: tuple[int, int],
+    mm_per_px: float,
+    *,
+    settings: FindSettings = FindSettings(),
+    photo_px: int = 1,
+) -> list[tuple[float, tuple[float, ...]]]:
     """Return for every octave of a map of this shape its shrink and the sizes tried, in px of its picture."""
     smallest_px = max(settings.smallest_mm / mm_per_px, settings.smallest_px)
-    shrink = max(1, int(smallest_px / FINEST_PX))
+    shrink = max(photo_px, int(photo_px * smallest_px / FINEST_PX))
+    shrink = shrink / photo_px if shrink % photo_px else shrink // photo_px
     steps = 2 ** (np.arange(settings.scales_per_octave) / settings.scales_per_octave)
     diameters_px = tuple(float(step) for step in smallest_px / shrink * steps)
-    side_px, sizes = min(shape_px) // shrink, []
+    side_px, sizes = int(min(shape_px) / shrink), []
     while side_px >= SIDE_MIN_PX:
         sizes.append((shrink, diameters_px))
         if diameters_px[-1] * shrink >= settings.largest_mm / mm_per_px:
@@ -267,13 +276,24 @@ def _keep_strongest(n: int, first: np.ndarray, second: np.ndarray) -> np.ndarray
     return ~dropped
 
 
-def shrink_picture(picture: np.ndarray, factor: int) -> np.ndarray:
-    """Return the picture averaged over factor x factor pixels; what is over at the far borders is left out."""
+def shrink_picture(picture: np.ndarray, factor: float) -> np.ndarray:
+    """Return the picture averaged over factor x factor pixels; what is over at the far borders is left out.
+
+    `factor` may have halves and quarters; pixels are cut then, and weighted by their parts.
+    """
     if factor == 1:
         return picture
-    rows, cols = picture.shape[0] // factor, picture.shape[1] // factor
-    whole = picture[: rows * factor, : cols * factor]
+    over, under = float(factor).as_integer_ratio()
+    rows, cols = (n // over * under for n in picture.shape)
+    whole = picture[: rows * over // under, : cols * over // under]
     return cv2.resize(whole, (cols, rows), interpolation=cv2.INTER_AREA)
+
+
+def as_photographed(octaves: list[Octave], candidates: Candidates) -> Candidates:
+    """Return the candidates with their diameters in pixels of the photo, whatever size it was read at."""
+    if octaves[0].photo_px == 1:
+        return candidates
+    return replace(candidates, diameter_px=candidates.diameter_px * octaves[0].photo_px)
 
 
 def _shrink_seen(seen: np.ndarray | None, shape: tuple[int, int]) -> np.ndarray | None:
@@ -302,9 +322,9 @@ def _spans(octave: Octave, coarse: Octave) -> Iterator[tuple[int, int, int, int]
     rows, cols = coarse.picture.shape
     first = 0
     if coarse.core is not None:
-        first, last = ((row - coarse.top) // coarse.shrink for row in coarse.core)
+        first, last = (int((row - coarse.top) / coarse.shrink) for row in coarse.core)
         rows = min(last, rows)
-    high, wide = (size * octave.shrink // coarse.shrink for size in BLOCK_PX)
+    high, wide = (int(size * octave.shrink / coarse.shrink) for size in BLOCK_PX)
     for top in range(first, rows, high):
         for left in range(0, cols, wide):
             yield top, min(top + high, rows), left, min(left + wide, cols)

@@ -15,7 +15,7 @@ from scipy.spatial import cKDTree
 from ..core.records import FlatPhoto, Lamp
 from ..core.similarity import fit_similarity
 from .depth import measure_shadows
-from .find import Candidates, Octave
+from .find import Candidates, Octave, as_photographed
 from .network import KINDS, Answer, judge_patches
 from .patches import cut_patches, describe_candidates, lamp_at_candidates
 from .sort import (
@@ -323,6 +323,7 @@ def _judge(
     octaves: list[Octave], candidates: Candidates, toward_deg: np.ndarray, angle_deg: np.ndarray
 ) -> tuple[Answer, np.ndarray]:
     patches = cut_patches(octaves, candidates, toward_deg)
+    candidates = as_photographed(octaves, candidates)
     answer = judge_patches(patches, describe_candidates(candidates, angle_deg))
     seen = read_evidence(patches)
     return answer, calibrate(describe_evidence(answer.logits, candidates.diameter_px, seen))

@@ -16,7 +16,14 @@ from ..core.flags import flag_bit
 from ..core.records import Lamp
 from ..core.settings import SortSettings
 from ..core.threads import Rooms, share_out
-from .find import Candidates, Octave, join_candidates, keep_first, near_pairs
+from .find import (
+    Candidates,
+    Octave,
+    as_photographed,
+    join_candidates,
+    keep_first,
+    near_pairs,
+)
 from .network import KINDS, N_OUTPUTS, Answer, glance, load_weights, run_network, split_outputs
 from .patches import cut_batch, describe_candidates, glance_batch, lamp_at_candidates, split_batches
 
@@ -243,7 +250,7 @@ def choose_by_glance(
 ) -> np.ndarray:
     """Return which candidates get a proper look: any hint of a pit, and marks that show well."""
     numbers, chances = (
-        describe_candidates(candidates, light[1]),
+        describe_candidates(as_photographed(scene.octaves, candidates), light[1]),
         np.empty((len(candidates), 2), np.float32),
     )
     rooms = Rooms()
@@ -330,7 +337,8 @@ def _look(
     scene: Scene, candidates: Candidates, toward_deg: np.ndarray, angle_deg: np.ndarray
 ) -> tuple[Answer, np.ndarray]:
     """Cut, judge and read the close-ups batch by batch: they are never all in memory."""
-    n, numbers = len(candidates), describe_candidates(candidates, angle_deg)
+    photographed = as_photographed(scene.octaves, candidates)
+    n, numbers = len(candidates), describe_candidates(photographed, angle_deg)
     raw, seen = np.empty((n, N_OUTPUTS), np.float32), np.empty((3, n), np.float32)
     rooms = Rooms()
 
@@ -341,7 +349,7 @@ def _look(
 
     scene.look(work, candidates)
     answer = split_outputs(raw)
-    return answer, describe_evidence(answer.logits, candidates.diameter_px, tuple(seen))
+    return answer, describe_evidence(answer.logits, photographed.diameter_px, tuple(seen))
 
 
 def refine(

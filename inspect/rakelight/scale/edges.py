@@ -64,7 +64,7 @@ def scale_from_slab_edges(
     """
     size_mm = check_size(size_mm)
     corners = check_corners(corners_px, photo.shape_px)
-    lines = trace_sides(_read_grey(photo), corners)
+    lines = _trace_sides(photo, _read_grey(photo), corners)
     if lens is None and all(len(line) for line in lines):
         lens, _ = estimate_lens(lines, photo.shape_px)
     mended, point_sd_px = _mend_corners(corners, lines, lens, corner_sd_px)
@@ -111,12 +111,18 @@ def offer_corners(photo: Photo) -> CornerOffer | None:
     best = choose_quad(small)
     if best is None:
         return None
-    corners = (best[0] + 0.5) * shrink - 0.5
-    reach_px = 5 * shrink
-    lines = trace_sides(grey, corners, anchor_px=reach_px)
+    corners = (best[0] + 0.5) * (shrink * photo.shrink) - 0.5
+    reach_px = 5 * shrink * photo.shrink
+    lines = _trace_sides(photo, grey, corners, anchor_px=5 * shrink)
     lens = estimate_lens(lines, photo.shape_px)[0] if all(len(line) for line in lines) else None
     corners, _ = _mend_corners(corners, lines, lens, 0.0, trust_px=2 * reach_px)
     return CornerOffer(corners, best[1])
+
+
+def _trace_sides(photo: Photo, grey: np.ndarray, corners: np.ndarray, **how) -> list[np.ndarray]:
+    """Return the sides between corners as points, all in the photo's own pixels; `grey` is of the size read."""
+    lines = trace_sides(grey, (corners + 0.5) / photo.shrink - 0.5, **how)
+    return [(np.asarray(line) + 0.5) * photo.shrink - 0.5 for line in lines]
 
 
 def _read_grey(photo: Photo) -> np.ndarray:

@@ -63,6 +63,7 @@ def find_fiducials(photo: Photo, *, side_px: float | None = None) -> tuple[Fiduc
     import cv2
 
     grey = cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY)
+    side_px = None if side_px is None else side_px / photo.shrink
     shrink = max(
         1.0, max(grey.shape) / FIRST_LOOK_PX if side_px is None else side_px // KNOWN_SIDE_PX
     )
@@ -76,7 +77,13 @@ def find_fiducials(photo: Photo, *, side_px: float | None = None) -> tuple[Fiduc
         found = _keep_larger(found, _detect_squares(grey, 1.0))
     light = list_linear_light()
     sharp = (_sharpen_corners(grey, light, key, corners) for key, corners in sorted(found.items()))
-    return tuple(fiducial for fiducial in sharp if fiducial is not None)
+    return tuple(_in_photo(fiducial, photo.shrink) for fiducial in sharp if fiducial is not None)
+
+
+def _in_photo(fiducial: Fiducial, shrink: int) -> Fiducial:
+    """Return a fiducial found in a photo read `shrink` times smaller with its places in the photo itself."""
+    corners_px = (fiducial.corners_px + 0.5) * shrink - 0.5
+    return Fiducial(fiducial.mark_id, corners_px, fiducial.corner_sd_px * shrink)
 
 
 def _detect_squares(grey: np.ndarray, shrink: float) -> dict[int, np.ndarray]:

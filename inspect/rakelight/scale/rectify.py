@@ -13,14 +13,15 @@ LENS_GRID_PX = 16  # the lens bends slowly: its shift is worked out on a grid an
 
 
 def rectify_photo(photo: Photo, scale: Scale, *, threads: int = 2) -> FaceMap:
-    """Return the map of the face, `scale.mm_per_px` mm per pixel, with the area the photo shows.
+    """Return the map of the face, `scale.mm_per_px` mm per pixel of the photo, with the area the photo shows.
 
     Parameters
     ----------
     photo : Photo
         As read; it is not changed.
     scale : Scale
-        Of this photo. When it is a plain mm per pixel the map is the photo's own array.
+        Of this photo. When it is a plain mm per pixel the map is the photo's own array. Of a photo read at
+        reduced size the map's pixels are as much larger.
     threads : int
         Threads for the pixel work.
 
@@ -32,15 +33,17 @@ def rectify_photo(photo: Photo, scale: Scale, *, threads: int = 2) -> FaceMap:
 
     Errors of the answer: one bilinear interpolation softens detail of one or two pixels a little.
     """
+    mm_per_px = scale.mm_per_px * photo.shrink
     if _is_photo_itself(photo, scale):
-        return FaceMap(photo.rgb, np.ones(photo.shape_px, bool), scale.mm_per_px)
-    rows, cols = count_map_px(scale.size_mm, scale.mm_per_px)
+        return FaceMap(photo.rgb, np.ones(photo.rgb.shape[:2], bool), mm_per_px, photo.shrink)
+    rows, cols = count_map_px(scale.size_mm, mm_per_px)
     rgb = np.empty((rows, cols, 3), photo.rgb.dtype)  # a raw photo's light stays linear
     seen = np.empty((rows, cols), bool)
     with limit_threads(threads):
         for block in iterate_blocks((rows, cols), BLOCK_PX):
-            warp_block(photo.rgb, scale, block, rgb_out=rgb[block], seen_out=seen[block])
-    return FaceMap(rgb, seen, scale.mm_per_px)
+            outs = {"rgb_out": rgb[block], "seen_out": seen[block]}
+            warp_block(photo.rgb, scale, block, shrink=photo.shrink, **outs)
+    return FaceMap(rgb, seen, mm_per_px, photo.shrink)
 
 
 def iterate_blocks(shape_px: tuple[int, int], block_px: int) -> Iterator[tuple[slice, slice]]:
@@ -61,13 +64,18 @@ def warp_block(
     *,
     rgb_out: np.ndarray,
     seen_out: np.ndarray,
+    shrink: int = 1,
 ) -> None:
-    """Fill one block of the map (`rgb_out`, `seen_out`) from the photo; black where not seen."""
+    """Fill one block of the map (`rgb_out`, `seen_out`) from the photo; black where not seen.
+
+    `shrink` : pixels of the photo per pixel of `rgb`, and per pixel of the map.
+    """
     import cv2
 
-    to_photo = map_to_photo(scale, (block[1].start, block[0].start))
+    to_photo = map_to_photo(scale, (block[1].start, block[0].start), shrink=shrink)
     shape_px = seen_out.shape
     if scale.lens is None:
+        to_photo = shrink_places(shrink) @ to_photo
         rgb_out[...] = _warp_plane(rgb, to_photo, shape_px, cv2.INTER_LINEAR, cv2.BORDER_REPLICATE)
         if _is_inside(rgb.shape[:2], apply_plane(to_photo, _border_points(shape_px))):
             seen_out[...] = True
@@ -77,20 +85,31 @@ def warp_block(
             inside, to_photo, shape_px, cv2.INTER_NEAREST, cv2.BORDER_CONSTANT
         )
     else:
-        x_px, y_px = _bend_grid(scale, to_photo, shape_px)
+        x_px, y_px = ((at + 0.5) / shrink - 0.5 for at in _bend_grid(scale, to_photo, shape_px))
         rgb_out[...] = cv2.remap(rgb, x_px, y_px, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         seen_out[...] = (x_px >= -0.5) & (x_px < rgb.shape[1] - 0.5)
         seen_out &= (y_px >= -0.5) & (y_px < rgb.shape[0] - 0.5)
     rgb_out[~seen_out] = 0
 
 
-def map_to_photo(scale: Scale, start_px: tuple[int, int] = (0, 0)) -> np.ndarray:
-    """Return the homography from map (col, row), counted from `start_px`, to photo pixels."""
-    size = scale.mm_per_px
+def map_to_photo(
+    scale: Scale, start_px: tuple[int, int] = (0, 0), *, shrink: int = 1
+) -> np.ndarray:
+    """Return the homography from map (col, row), counted from `start_px`, to photo pixels.
+
+    `shrink` : photo pixels per map pixel each way.
+    """
+    size = scale.mm_per_px * shrink
     to_mm = np.array(
         [[size, 0, (start_px[0] + 0.5) * size], [0, size, (start_px[1] + 0.5) * size], [0, 0, 1]]
     )
     return np.linalg.inv(scale.to_slab) @ to_mm
+
+
+def shrink_places(shrink: int) -> np.ndarray:
+    """Return the matrix from (x, y) pixels of a photo to those of the same read `shrink` times smaller."""
+    shift = 0.5 / shrink - 0.5
+    return np.array([[1 / shrink, 0, shift], [0, 1 / shrink, shift], [0, 0, 1.0]])
 
 
 @contextmanager

@@ -1,0 +1,115 @@
+"""A photo read no larger than its smallest pit asks for.
+
+A pit needs about six pixels to be found, told apart and sized (`pits.find` shrinks finer photos to that). A photo in
+which the smallest pit to be counted spans twelve or more is read at half its size, a quarter from twenty-four on: a
+JPEG unpacks to that size in less than half the time. Whether it may be is known beforehand from a typed mm per
+pixel, a length or corners; otherwise a guess is read, the scale found in it, and the photo read again when the guess
+was wrong. Places stay in the photo's own pixels throughout.
+"""
+
+import dataclasses
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from .core.errors import RakelightError
+from .core.records import CardPose, Photo, Scale
+from .core.settings import Settings
+from .photo.read import read_photo
+
+SHRINKS = (4, 2)
+LONG_SIDE_MIN_PX = 1500  # maps and printed sheets show the photo as it was read; our choice
+FACE_SIDE_MM = 500.0  # a photo of unknown scale is taken to show this much or more along its long side; our choice
+
+Settle = Callable[[Photo, Any], tuple[Scale, CardPose | None]]
+Opened = tuple[Photo, Scale, CardPose | None]
+
+
+def open_photo(path: str | Path, given: Any, settings: Settings, settle: Settle) -> Opened:
+    """Return a photo read no larger than needed, its scale, and the card's place when it lies on the face.
+
+    Parameters
+    ----------
+    path : str or Path
+    given : inspection.Given
+        What the person says about the scale.
+    settings : Settings
+        `find.smallest_mm`, the smallest pit to be counted; `photo.enough_px`, the pixels it shall still span.
+    settle : callable
+        Finds the scale of a photo from what was given.
+
+    Returns
+    -------
+    Photo, Scale, CardPose or None
+        `photo.shrink` says at what size it was read, and one of its notes says so in words.
+
+    Errors of the answer
+    --------------------
+    Pits of 12 px and more: the same ones as from the photo in full but for one in a hundred, sizes within 2 %
+    (`tests/test_opening.py`).
+
+    Source
+    ------
+    Our choice.
+    """
+    wanted_px = settings.photo.enough_px
+    smallest_mm = settings.find.smallest_mm
+
+    def guess(shape_px: tuple[int, int]) -> int:
+        return pick_shrink(shape_px, smallest_mm, guess_mm_per_px(given, shape_px), wanted_px)
+
+    photo = read_photo(path, settings=settings.photo, choose_shrink=guess)
+    while photo.shrink > 1:
+        try:
+            scale, card = settle(photo, given)
+        except RakelightError:  # what is wrong is told by the photo in full
+            fitting = 1
+        else:
+            coarsest = np.nanmax([scale.mm_per_px, *scale.spread_mm_per_px])
+            fitting = pick_shrink(photo.shape_px, smallest_mm, float(coarsest), wanted_px)
+        if fitting >= photo.shrink:
+            return _tell_size(photo, smallest_mm / scale.mm_per_px), scale, card
+        photo = read_photo(
+            path, settings=settings.photo, choose_shrink=lambda shape_px, most=fitting: most
+        )
+    return photo, *settle(photo, given)
+
+
+def pick_shrink(
+    shape_px: tuple[int, int], smallest_mm: float, mm_per_px: float, wanted_px: float
+) -> int:
+    """Return how many photo pixels may go into one, each way, so that the smallest pit spans `wanted_px` still."""
+    for shrink in SHRINKS:
+        is_enough = smallest_mm >= wanted_px * shrink * mm_per_px * (1 - 1e-9)
+        if is_enough and max(shape_px) >= LONG_SIDE_MIN_PX * shrink:
+            return shrink
+    return 1
+
+
+def guess_mm_per_px(given: Any, shape_px: tuple[int, int]) -> float:
+    """Return about how large the photo's coarsest pixel is on the face, before it is read."""
+    if given.mm_per_px is not None:
+        return float(given.mm_per_px)
+    if given.length_px is not None and given.length_mm is not None:
+        length_px = np.hypot(*np.subtract(*np.asarray(given.length_px, float)))
+        return float(given.length_mm / max(length_px, 1e-9))
+    if given.corners_px is not None and given.slab_mm is not None:
+        corners = np.asarray(given.corners_px, float)
+        sides_px = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
+        sides_mm = np.array([*given.slab_mm, *given.slab_mm], float)
+        return float((sides_mm / np.maximum(sides_px, 1e-9)).max())
+    if given.slab_mm is not None and given.marks is None:
+        return max(given.slab_mm) / max(shape_px)
+    return FACE_SIDE_MM / max(shape_px)
+
+
+def _tell_size(photo: Photo, across_px: float) -> Photo:
+    rows, cols = photo.rgb.shape[:2]
+    size = {2: "half", 4: "a quarter of"}[photo.shrink]
+    note = (
+        f"Read at {size} its size ({cols} x {rows} pixels): the smallest pit to count spans {across_px:.0f} pixels"
+        f" in the photo and {across_px / photo.shrink:.0f} as read; ask for a smaller one to have it read finer."
+    )
+    return dataclasses.replace(photo, notes=(*photo.notes, note))
