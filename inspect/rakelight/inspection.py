@@ -487,11 +487,11 @@ def state_limits(smallest_mm: float) -> tuple[str, ...]:
 def collect_warnings(placed: Placed, lamp: Lamp) -> tuple[str, ...]:
     """Return the doubts about photo, scale and lamp as sentences, each once."""
     bits = placed.scale.flags | lamp.flags
+    if lamp.is_side_contradicted and lamp.notes:  # its note says it with the side
+        bits &= ~flag_bit("lamp_side_contradicted")
     said = [flag.meaning for flag in FLAGS if flag.about == "photo" and bits & flag.bit]
     return tuple(dict.fromkeys([*placed.notes, *placed.scale.notes, *lamp.notes, *said]))
 
-    if lamp.is_side_contradicted and lamp.notes:  # its note says it with the side
-        bits &= ~flag_bit("lamp_side_contradicted")
 
 def change_settings(settings: Settings, **steps: dict[str, Any]) -> Settings:
     """Return settings with some values of some steps changed: `change_settings(s, find={"smallest_mm": 2})`."""

@@ -186,16 +186,16 @@ class Lamp:
         """Whether a side was said or seen."""
         return self.at_mm is not None or math.isfinite(self.from_deg)
 
-    def at_pit(self, x_mm: np.ndarray, y_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return the lamp's (from_deg, angle_deg) as seen from places on the face."""
-        x_mm, y_mm = np.asarray(x_mm, float), np.asarray(y_mm, float)
-        if self.at_mm is None:
-            return np.full(x_mm.shape, self.from_deg), np.full(x_mm.shape, self.angle_deg)
     @property
     def is_side_contradicted(self) -> bool:
         """Whether the photo, or the post's shadow, speaks against the side that was said: trust nothing yet."""
         return bool(self.flags & flag_bit("lamp_side_contradicted"))
 
+    def at_pit(self, x_mm: np.ndarray, y_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the lamp's (from_deg, angle_deg) as seen from places on the face."""
+        x_mm, y_mm = np.asarray(x_mm, float), np.asarray(y_mm, float)
+        if self.at_mm is None:
+            return np.full(x_mm.shape, self.from_deg), np.full(x_mm.shape, self.angle_deg)
         dx_mm, dy_mm = self.at_mm[0] - x_mm, self.at_mm[1] - y_mm
         from_deg = np.degrees(np.arctan2(dx_mm, -dy_mm)) % 360
         return from_deg, np.degrees(np.arctan2(self.at_mm[2], np.hypot(dx_mm, dy_mm)))
