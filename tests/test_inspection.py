@@ -182,7 +182,8 @@ def test_lens_file_is_used(made_up, framed, tmp_path):
     middle = ((1000 - 1) / 2, (780 - 1) / 2)
     lens = Lens(-0.04, 0.0, middle, float(np.hypot(*middle)), basis="chessboard")
     path = write_lens(tmp_path / "lens.toml", lens, (780, 1000))
-    given = Given(corners_px=framed[1].find_corners(), slab_mm=(120, 90), lens=path)
+    corners, lamp = framed[1].find_corners(), Lamp(270.0, 15.0)
+    given = Given(corners_px=corners, slab_mm=(120, 90), lens=path, lamp=lamp)
     inspection = inspect_photo(framed[0], given)
     assert -0.04 == pytest.approx(inspection.scale.lens.k1)
     assert np.mean(measure_gaps(made_up, inspection.pits) < 0.5) > 0.9

@@ -34,7 +34,7 @@ def sample_plainly(octave, candidates, k, toward_deg, span):
         - 0.5
         + reach * (-np.sin(angle) * u - np.cos(angle) * v)
     )
-    return map_coordinates(octave.picture, [row, col], order=1, mode="nearest")
+    return map_coordinates(octave.picture, [row, col], order=1, mode="grid-constant")
 
 
 def add_up_plainly(patch, numbers, weights):

@@ -11,8 +11,10 @@ from rakelight.light.background import flatten_light
 from rakelight.pits.find import Candidates, build_octaves, find_pits
 from rakelight.pits.network import KINDS, N_OUTPUTS, judge_patches, split_outputs
 from rakelight.pits.sort import (
+    Sorted,
     calibrate,
     describe_evidence,
+    drop_overlaps,
     pit_margin,
     sort_candidates,
     vote_for_side,
@@ -150,3 +152,42 @@ def test_threads_change_nothing(survey):
     )
     np.testing.assert_array_equal(one.confidence, three.confidence)
     np.testing.assert_array_equal(one.candidates.row, three.candidates.row)
+
+
+def test_pits_beside_the_border_keep_their_place(photo, survey):
+    """A map that ends half a millimetre beyond a pit's far wall shows it in place: to 0.1 of its diameter."""
+    size = photo.slab.mm_per_px
+    far_in = survey.truth[survey.truth.x_mm.between(60, 150) & (survey.truth.diameter_mm >= 2.5)]
+    for pit in far_in.nlargest(3, "diameter_mm").itertuples():
+        last = round((pit.x_mm + pit.diameter_mm / 2 + 0.5) / size)
+        cut = Survey(photo, survey.lamp, rgb=np.ascontiguousarray(photo.rgb[:, :last])).pits
+        away = np.hypot(cut.x_mm - pit.x_mm, cut.y_mm - pit.y_mm)
+        assert away.min() < 0.1 * pit.diameter_mm
+        assert cut.diameter_mm[away.idxmin()] == pytest.approx(pit.diameter_mm, rel=0.15)
+
+
+def test_the_better_look_at_a_pit_decides_whatever_its_size():
+    """Of two looks at one pit the one surer of its size gives the place, at every size; a small thing on a lip goes."""
+    for small in (3.0, 8.5, 26.0, 80.0):
+        looks = Candidates(
+            row=np.array([10.0, 10.0, 10.0], np.float32),
+            col=np.array([10.0, 10.0 + 0.3 * small, 10.0 + 0.55 * small], np.float32),
+            diameter_px=np.array([small, 1.3 * small, 0.2 * small], np.float32),
+            strength=np.ones(3, np.float32),
+            noise=np.ones(3, np.float32),
+            octave=np.zeros(3, int),
+        )
+        answer = Sorted(
+            looks,
+            kind=np.full(3, KINDS.index("pit")),
+            confidence=np.array([0.97, 0.96, 0.99]),
+            kind_confidence=np.array([1.0, 0.8, 1.0]),
+            size_sd=np.array([0.05, 0.12, 0.05]),
+            lip=np.ones((3, 16)),
+            toward_deg=np.full(3, 270.0),
+            evidence=np.zeros((3, 7)),
+            flags=np.zeros(3, np.int64),
+        )
+        kept = drop_overlaps(answer).candidates
+        assert [small] == pytest.approx(kept.diameter_px.tolist())
+        assert [10.0] == pytest.approx(kept.col.tolist())

@@ -165,6 +165,6 @@ def _sample(
         spread("row", row, away_row, right_row),
         cv2.INTER_LINEAR,
         dst=sampled.reshape(-1, len(batch)),
-        borderMode=cv2.BORDER_REPLICATE,
+        borderMode=cv2.BORDER_CONSTANT,  # beyond the map the face goes on flat: its last pixels may be a pit's wall
     )
     return sampled
