@@ -6,7 +6,7 @@
 
 A case passes when its reader gives a result or a RakelightError within 10 s of processor time, with the whole
 process below 2 GB and no write outside the folder given to it. Everything else is a finding: any other exception,
-a crash, a hang, too much memory, a file elsewhere. Slow kinds run a share of N (see knocks.KINDS).
+a crash, a hang, too much memory, a file elsewhere.
 """
 
 import argparse
@@ -242,8 +242,7 @@ def main() -> None:
     results = []
     for kind in knocks.KINDS:
         if kind.name in options.kinds:
-            n, first = (max(1, round(m * kind.share)) for m in (options.n, options.first))
-            results.append(run_kind(kind.name, options.seed, n, first if options.first else 0))
+            results.append(run_kind(kind.name, options.seed, options.n, options.first))
             print("\n".join(write_table(results[-1:], options.seed).splitlines()[4:]), flush=True)
             if options.save:
                 with options.save.open("a") as file:

@@ -52,12 +52,11 @@ ODD_NAMES = (
 
 @dataclasses.dataclass(frozen=True)
 class Kind:
-    """One kind of input: its name, what makes a case and what reads it; slow kinds are run less often."""
+    """One kind of input: its name, what makes a case and what reads it."""
 
     name: str
     make: Make
     read: Read
-    share: float = 1.0
 
 
 def must(is_so: bool, words: Any) -> None:
@@ -764,6 +763,14 @@ def make_names(rng: random.Random, folder: Path) -> dict[str, Any]:
     }
 
 
+@lru_cache(maxsize=1)
+def small_pictures() -> Any:
+    """Return settings of small pictures: the words are what is tried, not the pixels."""
+    from rakelight.core.settings import ReportSettings
+
+    return ReportSettings(map_max_side_px=400)
+
+
 def write_pages(case: dict[str, Any]) -> Any:
     """Write tables, HTML page and geojson; nothing a person typed may become code in them."""
     import csv
@@ -788,7 +795,9 @@ def write_pages(case: dict[str, Any]) -> Any:
             found.add(tag)
             must(not [name for name, _ in attributes if name.startswith("on")], "code in a tag")
 
-    page = write_html_report(case["inspection"], folder / "report.html").read_text(encoding="utf-8")
+    page = write_html_report(
+        case["inspection"], folder / "report.html", settings=small_pictures()
+    ).read_text(encoding="utf-8")
     Tags().feed(page)
     must(not found & {"script", "iframe", "object", "link", "base", "form"}, found)
 
@@ -809,8 +818,9 @@ def write_printed_pages(case: dict[str, Any]) -> Any:
     from rakelight.report.client import write_client_report
     from rakelight.report.work_sheet import write_work_sheet
 
-    write_work_sheet(case["inspection"], case["folder"] / "work_sheet.pdf")
-    return write_client_report(case["inspection"], case["folder"] / "report.pdf")
+    folder, settings = case["folder"], small_pictures()
+    write_work_sheet(case["inspection"], folder / "work_sheet.pdf", settings=settings)
+    return write_client_report(case["inspection"], folder / "report.pdf", settings=settings)
 
 
 def make_logo(rng: random.Random, folder: Path) -> Path:
@@ -929,7 +939,7 @@ BASES = {
 
 KINDS = (
     Kind("photo", make_photo, read_photo_file),
-    Kind("face", make_face, inspect_face, share=0.05),
+    Kind("face", make_face, inspect_face),
     Kind("agreed.toml", make_text_case("agreed.toml", AGREED), read_agreed_file),
     Kind("marks.toml", make_text_case("marks.toml", MARKS), _of("rakelight.scale.marks", "read_marks")),
     Kind("rates.toml", make_text_case("rates.toml", RATES), _of("rakelight.repair.plan", "read_rates")),
@@ -942,10 +952,10 @@ KINDS = (
     Kind("record", make_sheets_case, read_sheets),
     Kind("inspection folder", make_inspection_folder, read_inspection_folder),
     Kind("bundle.zip", make_bundle, import_bundle),
-    Kind("log.sqlite", make_log_file, read_log_file, share=0.2),
+    Kind("log.sqlite", make_log_file, read_log_file),
     Kind("batch note", make_note, read_note),
     Kind("logo", make_logo, read_logo_file),
     Kind("typed words", make_words, read_words),
-    Kind("names on pages", make_names, write_pages, share=0.1),
-    Kind("names in print", make_names, write_printed_pages, share=0.01),
+    Kind("names on pages", make_names, write_pages),
+    Kind("names in print", make_names, write_printed_pages),
 )  # fmt: skip
