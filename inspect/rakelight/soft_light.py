@@ -15,8 +15,10 @@ import pandas as pd
 
 from .colour.balance import Shoot
 from .colour.evenface import even_face
+from .colour.jpegcodes import read_jpeg_codes
 from .colour.patches import measure_patches
 from .colour.rawlight import read_raw_light
+from .colour.rounding import read_rounding
 from .colour.uniformity import measure_colour
 from .core.errors import ColourError, ScaleError
 from .core.records import CardPose, ColourReport, FaceMap, Photo, Scale
@@ -134,6 +136,7 @@ def read_tone(
         profile=photo.profile,
         flat=_place_sheet(taken, place, (photo, scale), settings),
         turned=_place_turned(taken, place, (photo, scale, changes, frame), settings),
+        rounding=read_rounding(taken.soft_light, shrink=photo.shrink),
     )
     grey = taken.grey or grey_of(card)
     reads = {"grey": grey, "shoot": shoot, "settings": settings.colour}
@@ -141,16 +144,17 @@ def read_tone(
     figures = dict(report.figures)
     if taken.patches is not None:
         even = even_face(face, leave_out=leave_out[1:], **reads)
-        table = measure_patches(even, read_patches(taken.patches), settings=settings.colour)
+        reads = {"pits": leave_out[0], "settings": settings.colour}
+        table = measure_patches(even, read_patches(taken.patches), **reads)
         figures["patches"] = to_plain(set_open_apart(table, leave_out[0]).to_dict("records"))
     return replace(report, figures=figures, notes=(*report.notes, *notes))
 
 
 def read_light(path: str | Path, settings: Settings) -> tuple[Photo, np.ndarray | None]:
-    """Return a photo and, when it is a raw one, its linear light in the place of its pixels."""
+    """Return a photo and what stands in the place of its pixels: a raw one's light, a JPEG's fine codes."""
     photo = read_photo(path, settings=settings.photo)
     if not any(_RAW_NOTE in note for note in photo.notes):
-        return photo, None
+        return photo, read_jpeg_codes(path, photo)
     light = read_raw_light(path)
     return photo, light if light.shape == photo.rgb.shape else None
 

@@ -8,6 +8,7 @@ Catalogue: `Shoot` (what is known of the shooting), `reduce_face` (linear light 
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import cv2
@@ -18,6 +19,7 @@ from ..core.checks import check_number
 from ..core.errors import ColourError
 from ..core.records import FaceMap, Lamp
 from ..core.settings import ColourSettings
+from .rounding import Rounding
 
 GREY_INNER = 0.8
 """Share of a marked grey area that is read, about its middle: the rim may be smeared."""
@@ -25,6 +27,8 @@ GREY_UNEVEN = 0.15
 """A grey area whose light varies by more than this (robust sd over mean) is no even patch."""
 AVOID_GROWTH = 1.3
 """Pits and marks are left out with this factor on their size, for the halo a camera draws."""
+FINE_CODES = 256
+"""Pixels of 16 bits are sRGB codes of 255 times this."""
 CLIPPED_LINEAR = 0.982
 """Blocks above this linear light (sRGB code 253) are taken for blown out."""
 
@@ -39,6 +43,7 @@ class Shoot:
     camera that stayed put, mapped to the same slab mm. papers : rectangles (x_mm, y_mm,
     width_mm, height_mm) of pieces of one white paper lying on the face. age_days : age of the
     concrete. moisture : ``dry``, ``damp`` or ``wet`` as the person judged it, empty when not said.
+    rounding : how the photo's file rounds colour, from `read_rounding`.
     """
 
     exif: Mapping[str, Any] = field(default_factory=dict)
@@ -49,6 +54,7 @@ class Shoot:
     papers: tuple[tuple[float, float, float, float], ...] = ()
     age_days: float = math.nan
     moisture: str = ""
+    rounding: Rounding = field(default_factory=Rounding)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,16 +93,26 @@ class GreyReading:
 
 
 def decode_light(pixels: np.ndarray) -> np.ndarray:
-    """Return linear light 0-1 (float32) from sRGB codes; float pixels are linear already.
+    """Return linear light 0-1 (float32) from sRGB codes (uint8, or uint16 in steps of 1/256).
+
+    Float pixels are linear already.
 
     Errors of the answer: rounding of float32. Source: IEC 61966-2-1 (constants read).
     """
     pixels = np.asarray(pixels)
+    if pixels.dtype == np.uint16:
+        return np.take(_list_light(256 * FINE_CODES, 255.0 * FINE_CODES), pixels)
     if pixels.dtype != np.uint8:
         return pixels.astype(np.float32, copy=False)
-    code = np.arange(256) / 255.0
+    return cv2.LUT(pixels, _list_light(256, 255.0).reshape(1, 256))
+
+
+@cache
+def _list_light(n_codes: int, white: float) -> np.ndarray:
+    """Return the linear light of every code."""
+    code = np.arange(n_codes) / white
     linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
-    return cv2.LUT(pixels, linear.astype(np.float32).reshape(1, 256))
+    return linear.astype(np.float32)
 
 
 def reduce_face(

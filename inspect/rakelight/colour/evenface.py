@@ -13,6 +13,7 @@ from ..core.records import FaceMap
 from ..core.settings import ColourSettings
 from .balance import Blocks, GreyReading, Shoot, leave_out_rect, read_grey, reduce_face
 from .falloff import Falloff, find_falloff
+from .rounding import Rounding, find_rounding
 from .sidelight import SideLight, refuse_side_light
 
 
@@ -21,7 +22,7 @@ class EvenFace:
     """A soft-light photo ready for reading tone.
 
     face : the photo; blocks : its light in small blocks; falloff : the lamp; reading : the grey
-    patch or None; side_light : signs of side light.
+    patch or None; side_light : signs of side light; rounding : how the photo's file rounds colour.
     """
 
     face: FaceMap
@@ -29,6 +30,7 @@ class EvenFace:
     falloff: Falloff
     reading: GreyReading | None
     side_light: SideLight
+    rounding: Rounding
 
     @property
     def factors(self) -> np.ndarray:
@@ -90,5 +92,5 @@ def even_face(
     lamp_blocks = replace(blocks, clean=plain)
     falloff = find_falloff(lamp_blocks, shoot, face=soft_face, settings=settings)
     side_light = refuse_side_light(soft_face, blocks, falloff, shoot)
-    return EvenFace(soft_face, blocks, falloff, reading, side_light)
-
+    rounding = find_rounding(soft_face.rgb.dtype, shoot.rounding)
+    return EvenFace(soft_face, blocks, falloff, reading, side_light, rounding)

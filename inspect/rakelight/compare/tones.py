@@ -1,12 +1,15 @@
 """Does a patch show? Its tone in soft light against the ring of face around it."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from ..colour.balance import Shoot
 from ..colour.evenface import even_face
+from ..colour.jpegcodes import read_jpeg_codes
 from ..colour.patches import measure_patches
+from ..colour.rounding import read_rounding
 from ..core.errors import CompareError
 from ..core.records import Comparison, Inspection
 from ..photo.read import read_photo
@@ -57,8 +60,10 @@ def measure_tones(change: Comparison, after: Inspection, soft_light: str | Path)
         raise CompareError(
             f"{photo.name} has another frame than the after photo: take both from one place, or leave it out."
         )
-    face = rectify_photo(photo, after.scale)
-    even = even_face(face, shoot=Shoot(exif=photo.exif, profile=photo.profile))
+    rounding = read_rounding(soft_light, shrink=photo.shrink)
+    codes = read_jpeg_codes(soft_light, photo)
+    face = rectify_photo(photo if codes is None else replace(photo, rgb=codes), after.scale)
+    even = even_face(face, shoot=Shoot(exif=photo.exif, profile=photo.profile, rounding=rounding))
     rows = change.table[change.table["before_id"].notna()]
     patches = rows.rename(
         columns={
