@@ -96,6 +96,32 @@ def test_bands_add_up(make_survey, make_pits):
     assert 50 == sum(band["closed"] for band in bands)
 
 
+def test_texture_that_stays_as_it_was_is_no_failed_repair(make_survey, make_pits):
+    """Of 40 sure pits 30 were closed; 40 doubtful places nobody filled widen the range only."""
+    rng = np.random.default_rng(4)
+    x_mm, y_mm, size_mm = rng.uniform(10, 1190, 80), rng.uniform(10, 590, 80), rng.uniform(2, 8, 80)
+    sure = np.where(np.arange(80) < 40, 0.97, 0.6)
+    before = make_survey(make_pits(x_mm, y_mm, size_mm, confidence=sure))
+    left = np.arange(80) >= 30
+    after = make_survey(make_pits(x_mm[left], y_mm[left], size_mm[left], confidence=sure[left]))
+    figures = compare_surveys(before, after).figures
+    share = figures["repaired_share"]
+    assert (0.75, 40, 30) == (share["value"], share["n"], share["n_closed"])
+    assert (80, 30) == (share["n_listed"], share["n_listed_closed"])
+    assert 30 / 80 == share["low"]
+    assert wilson_range(30, 40)[1] == share["high"]
+    assert "Of 80 pits that both photos can show, 30 are closed, " in figures["sentence"]
+    assert "Of the 40 that were sure before, 30 are closed (38% to 86%)." in figures["sentence"]
+
+
+def test_share_without_a_sure_pit(make_survey, make_pits):
+    """A survey that was sure of nothing has no share, and the range of what it lists."""
+    pits = make_pits([100.0, 200.0], [100.0, 200.0], [4.0, 4.0], confidence=np.full(2, 0.6))
+    share = compare_surveys(make_survey(pits), make_survey(pits)).figures["repaired_share"]
+    assert np.isnan(share["value"])
+    assert wilson_range(0, 2) == (share["low"], share["high"])
+
+
 def test_grades_before_and_after(make_survey, make_pits):
     """A scheme that both surveys were graded by is given twice, with the classes it touches."""
     was, now = (

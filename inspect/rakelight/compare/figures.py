@@ -1,7 +1,8 @@
 """Counts, shares and ranges of a comparison: what a report prints and a log keeps.
 
-Catalogue: `count_changes` (all of it, as plain numbers and words), `wilson_range` (range of a
-share), `mcnemar_p` (as many closed as new?), `bootstrap_areas` (open area before and after).
+Catalogue: `count_changes` (all of it, as plain numbers and words), `share_repaired` (how many of
+the pits that were sure are closed), `wilson_range` (range of a share), `mcnemar_p` (as many closed
+as new?), `bootstrap_areas` (open area before and after).
 """
 
 from typing import Any
@@ -40,18 +41,16 @@ def count_changes(
     """
     settings = settings or CompareSettings()
     areas = bootstrap_areas(table, before, after, settings=settings)
-    was, stayed = table["before_id"].notna(), table["state"].isin(("open", "dished"))
+    was = table["before_id"].notna()
     n_closed = int((was & (table["state"] == "closed")).sum())
     n_new = int((table["state"] == "new").sum())
-    n_judged = n_closed + int((was & stayed).sum())
-    low, high = wilson_range(n_closed, n_judged, level=settings.interval)
     p_value = mcnemar_p(n_closed, n_new)
     is_real = not areas["difference"]["low"] <= 0 <= areas["difference"]["high"]
     figures = {
         "counts": {state: int((table["state"] == state).sum()) for state in STATES},
         "n_unseen_before": int((~was & (table["state"] == "unseen")).sum()),
         "by_band": count_bands(table),
-        "repaired_share": _share(n_closed, n_judged, low, high),
+        "repaired_share": share_repaired(table, before.pits, settings=settings),
         "area_share": areas,
         "mcnemar": {"n_closed": n_closed, "n_new": n_new, "p": p_value},
         "is_more_than_noise": bool(is_real and p_value < 1 - settings.interval),
@@ -61,6 +60,46 @@ def count_changes(
         "interval": settings.interval,
     }
     return {**figures, "sentence": write_sentence(figures)}
+
+
+def share_repaired(
+    table: pd.DataFrame, pits: pd.DataFrame, *, settings: CompareSettings
+) -> dict[str, float]:
+    """Return the share of the pits that were sure before and are closed now, with its range.
+
+    The work list holds places that may be no pits; whoever finds texture there leaves it as it is.
+    It stays as hollow as it was, is called open, and says nothing of the repair. The share is
+    therefore that of pits both photos can show and the earlier survey was sure of; n, n_closed :
+    those pits, which can be counted again on the work sheet. n_listed, n_listed_closed : the same of
+    all listed places.
+
+    Errors of the answer
+    --------------------
+    The range is Wilson's of the sure pits, widened to hold the share of all listed places. A survey
+    that is sure of none gives NaN and their range.
+
+    Source
+    ------
+    Our choice. Weighing each place by its confidence gives nearly the same, but no one can count
+    it again.
+    """
+    rows = table[table["before_id"].notna() & table["state"].isin(("closed", "dished", "open"))]
+    is_closed = (rows["state"] == "closed").to_numpy(bool)
+    confidence = pits.set_index("pit_id")["confidence"].reindex(rows["before_id"].astype(int))
+    is_sure = confidence.to_numpy(float) >= settings.sure_from
+    n, n_closed = int(is_sure.sum()), int((is_sure & is_closed).sum())
+    counted = (n_closed, n) if n else (int(is_closed.sum()), len(rows))
+    low, high = wilson_range(*counted, level=settings.interval)
+    listed_share = float(is_closed.mean()) if len(rows) else float("nan")
+    return {
+        "value": n_closed / n if n else float("nan"),
+        "low": float(np.nanmin([low, listed_share])),
+        "high": float(np.nanmax([high, listed_share])),
+        "n": n,
+        "n_closed": n_closed,
+        "n_listed": len(rows),
+        "n_listed_closed": int(is_closed.sum()),
+    }
 
 
 def wilson_range(n_yes: int, n_all: int, *, level: float = 0.95) -> tuple[float, float]:
@@ -170,20 +209,22 @@ def pair_grades(before: Inspection, after: Inspection) -> list[dict[str, Any]]:
 def write_sentence(figures: dict[str, Any]) -> str:
     """Return one plain sentence on what the comparison shows and does not show."""
     counts, share = figures["counts"], figures["repaired_share"]
-    if not share["n"]:
+    if not share["n_listed"]:
         return "No pit of the earlier survey can be judged in the later photo."
+    is_all_sure = share["n"] == share["n_listed"]
+    reach = f" ({share['low']:.0%} to {share['high']:.0%})"
     text = (
-        f"Of {share['n']} pits that both photos can show, {counts['closed']} are closed "
-        f"({share['low']:.0%} to {share['high']:.0%}), {counts['dished']} sank, "
+        f"Of {share['n_listed']} pits that both photos can show, {counts['closed']} are closed"
+        f"{reach if is_all_sure else ''}, {counts['dished']} sank, "
         f"{counts['open']} are open, and {counts['new']} are new."
     )
+    if share["n"] and not is_all_sure:
+        text += (
+            f" Of the {share['n']} that were sure before, {share['n_closed']} are closed{reach}."
+        )
     if not figures["is_more_than_noise"]:
         text += " The change in open area is within what two photos of the same face can differ by."
     return text
-
-
-def _share(n_yes: int, n_all: int, low: float, high: float) -> dict[str, float]:
-    return {"value": n_yes / n_all if n_all else float("nan"), "low": low, "high": high, "n": n_all}
 
 
 def _areas(

@@ -410,6 +410,9 @@ class CompareSettings(CheckedSettings):
     detection_at_smallest: float = setting(
         0.9, "Chance that an open pit of the smallest countable size is found.", low=0.5, high=0.999
     )
+    sure_from: float = setting(
+        0.8, "The repaired share is told of pits that were at least this sure before.", low=0, high=1
+    )
     interval: float = setting(0.95, "Level of every range that is given.", low=0.5, high=0.999)
     resamples: int = setting(1000, "Resamplings behind the ranges of areas.", low=100, high=100000)
 
