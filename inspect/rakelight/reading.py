@@ -20,6 +20,7 @@ from .light.lamp import settle_lamp
 from .photo.exposure import measure_exposure
 from .photo.quality import Looks, judge_quality
 from .photo.sharpness import measure_sharpness
+from .photo.subject import look_at_subject
 from .pits.find import build_octaves, find_pits
 from .pits.lamps import LampView, Pooled, measure_depths, pool_lamps
 from .pits.measure import (
@@ -147,6 +148,7 @@ def look_under_lamp(
         lambda: settle_lamp(flat, face, said, settings=settings.light),
         lambda: measure_sharpness(flat.relief, face.seen),
         lambda: measure_exposure(face, flat),
+        lambda: look_at_subject(face),
     )
     lamp, *looks = share_out(lambda question: question(), asked, threads=find.threads)
     quality = judge_quality(

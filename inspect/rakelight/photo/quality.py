@@ -48,11 +48,16 @@ class Looks:
 
     sharpness: Sharpness
     exposure: Exposure
+    subject: Subject = Subject()
 
 
 def look_at_photo(face: FaceMap, flat: FlatPhoto) -> Looks:
     """Return how sharp and how well exposed the seen face is; needs no lamp."""
-    return Looks(measure_sharpness(flat.relief, face.seen), measure_exposure(face, flat))
+    return Looks(
+        measure_sharpness(flat.relief, face.seen),
+        measure_exposure(face, flat),
+        look_at_subject(face),
+    )
 
 
 def judge_quality(
@@ -109,7 +114,7 @@ def judge_quality(
     is_readable = is_readable and all(complaint.severity != _RETAKE for complaint in unsharp)
     figures = lamp.figures | {"side_share": lamp.side_evidence}
     frontal = _complain_about_relief(figures, flat.noise_sd, settings) if is_readable else []
-    subject = _complain_about_subject(look_at_subject(face), flat, figures)
+    subject = _complain_about_subject(looks.subject, flat, figures)
     complaints = [
         *subject,
         *_complain_about_camera(exif),
