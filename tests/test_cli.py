@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from rakelight.cli import main, parse_corners, read_lamp
-from rakelight.core.errors import LampError, ScaleError
+from rakelight.cli import main
+from rakelight.cli_given import parse_corners
+from rakelight.core.errors import ScaleError
 from rakelight.core.tables import INSPECTION_FILES, RECORD_FILE
 
 ARGUMENTS = ["--mm-per-px", "0.15", "--lamp-from", "270", "--lamp-angle", "15"]
@@ -34,6 +35,50 @@ def test_inspect_writes_every_file_of_the_design(photo_file, tmp_path):
     wanted = {"schema", "version", "photo", "scale", "lamp", "counts", "per_m2", "per_ft2", "area_share",
               "windows", "grades", "colour", "plan", "limits_of_this_answer", "warnings"}  # fmt: skip
     assert set() == wanted - set(summary)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--soft-light", "nope.jpg"], "There is no file nope.jpg"),
+        (["--soft-light", SAMPLES / "samples.toml"], "samples.toml"),
+        (["--soft-light", SAMPLES / "before_soft_light.jpg", "--flat-field", "nope.jpg"], "no file nope.jpg"),
+        (["--soft-light", SAMPLES / "before_soft_light.jpg", "--patches", "nope.csv"], "nope.csv"),
+        (["--grey-card", "18,18,64,44"], "--grey-card goes with a soft-light photo"),
+        (["--grey-card", "18,5,18,64,44,0,18"], "decimals with a point"),
+        (["--other-lamp", "nope.jpg,0"], "There is no file nope.jpg"),
+        (["--agreed", "nope.toml"], "no file nope.toml; check the name of the file with what was agreed"),
+        (["--rates", "nope.toml"], "no file nope.toml; check the name of the file with the shop's times"),
+        (["--zones", "nope.toml"], "no file nope.toml; check the name of the file with the zones"),
+        (["--marks", "nope.toml"], "no file nope.toml; check the name of the file with the marks"),
+        (["--pin-depths", "nope.csv"], "no file nope.csv; check the name of the file with the pin depths"),
+        (["--pin-depths", "."], ". is a folder; name the file with the pin depths"),
+        (["--scheme", "nope"], "no scheme 'nope'"),
+        (["--smallest", "1,250"], "as 1.250 or 1250"),
+        (["--smallest", "one"], "Write a number such as 0.25"),
+        (["--out", SAMPLES], "is not a result of this kind"),
+        (["--out", SAMPLES / "samples.toml"], "is a file"),
+        (["--out", SAMPLES / "samples.toml" / "out"], "A part of"),
+    ],
+)
+def test_what_cannot_be_used_is_told_before_anything_is_measured(photo_file, tmp_path, capsys, arguments, words):
+    """Exit code 2 with one sentence without errno words; no step of the measuring was begun."""
+    before = sorted(SAMPLES.rglob("*"))
+    assert 2 == run("inspect", photo_file, *ARGUMENTS, "--out", tmp_path / "out", *arguments)
+    told = capsys.readouterr().err.splitlines()
+    assert words in told[-1]
+    assert 1 == len(told)
+    assert "Errno" not in told[-1]
+    assert not (tmp_path / "out").exists()
+    assert before == sorted(SAMPLES.rglob("*"))
+
+
+def test_decimal_comma_is_understood(photo_file, tmp_path):
+    """0,15 mm per pixel is .15."""
+    said = ["--mm-per-px", "0,15", "--lamp-from", "270", "--lamp-angle", "15,0", "--smallest", "1,5"]
+    assert 0 == run("inspect", photo_file, *said, "--out", tmp_path / "out")
+    summary = json.loads((tmp_path / "out" / "summary.json").read_text())
+    assert 0.15 == pytest.approx(summary["scale"]["mm_per_px"])
 
 
 def test_wrong_lamp_side_ends_with_3_and_says_what_to_do_last(tmp_path, capsys):
@@ -153,15 +198,11 @@ def test_demo_without_samples_says_where_to_run_it(tmp_path, capsys):
     assert "samples.toml" in capsys.readouterr().err
 
 
-def test_corners_and_lamps_are_read_as_written():
-    """Four corners, a side beyond the circle, and a place come out as numbers."""
+def test_corners_are_read_as_written():
+    """Four corners come out as numbers."""
     assert ((1, 2), (3, 4), (5, 6), (7, 8)) == parse_corners("1,2 3,4 5,6 7,8")
-    assert 270.0 == read_lamp(-90, 15, None).from_deg
-    assert (1, 2, 3) == read_lamp(None, None, (1, 2, 3)).at_mm
     with pytest.raises(ScaleError):
         parse_corners("1,2 3,4 5,6 7")
-    with pytest.raises(LampError):
-        read_lamp(90, None, (1, 2, 3))
 
 
 def test_command_runs_as_a_module():

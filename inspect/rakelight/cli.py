@@ -17,11 +17,12 @@ from . import __version__
 from .cli_app import app
 from .cli_batch import batch
 from .cli_compare import compare
+from .cli_given import check_first, read_options
 from .cli_jobs import jobs
 from .cli_lens import lens
 from .cli_log import log_options, open_for_job, tell_kept
-from .core.errors import LampError, RakelightError, ScaleError, SettingsError
-from .core.units import parse_size_mm
+from .cli_numbers import NUMBER, Numbers
+from .core.errors import RakelightError, SettingsError
 
 if TYPE_CHECKING:
     from .core.records import Inspection
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 EXIT_CHANGE_SOMETHING = 2
 EXIT_DO_NOT_TRUST = 3
 EXIT_INTERRUPTED = 130
+NO_MEMORY = "There is not enough memory for this photo; close other programs or give a smaller one."
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -53,9 +55,13 @@ def main(arguments: list[str] | None = None) -> None:
     except RakelightError as error:
         _leave(str(error), EXIT_CHANGE_SOMETHING)
     except MemoryError:
-        _leave("There is not enough memory for this photo; close other programs or give a smaller one.", EXIT_CHANGE_SOMETHING)
+        _leave(NO_MEMORY, EXIT_CHANGE_SOMETHING)
     except OSError as error:
-        _leave(f"The computer refused: {error.strerror or error} ({error.filename or 'no file named'}).", EXIT_CHANGE_SOMETHING)
+        told = error.strerror or error
+        _leave(
+            f"The computer refused: {told} ({error.filename or 'no file named'}).",
+            EXIT_CHANGE_SOMETHING,
+        )
     sys.exit(code if isinstance(code, int) else 0)
 
 
@@ -64,62 +70,122 @@ def _leave(sentence: str, code: int) -> None:
     sys.exit(code)
 
 
-class Numbers(click.ParamType):
-    """Numbers separated by commas, as many as allowed, such as 12,40.5."""
-
-    name = "numbers"
-
-    def __init__(self, *counts: int) -> None:
-        self.counts = counts
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, ...]:
-        """Return the numbers, or fail with one sentence."""
-        if isinstance(value, tuple):
-            return value
-        try:
-            numbers = tuple(float(part) for part in str(value).split(","))
-        except ValueError:
-            numbers = ()
-        if len(numbers) not in self.counts:
-            wanted = " or ".join(str(count) for count in self.counts)
-            self.fail(f"write {wanted} numbers separated by commas, not {value!r}", param, ctx)
-        return numbers
-
-
 @cli.command("inspect")
-@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PHOTO...")
-@click.option("--mm-per-px", type=float, help="Size of a photo pixel on the face, mm.")
-@click.option("--corners", help="Photo pixels of the slab's corners: 'x,y x,y x,y x,y', top-left first, clockwise.")
-@click.option("--slab", help="Size of the slab, such as 2400x700 (mm) or '8ft x 28in'; alone, its corners are looked for.")
-@click.option("--marks", type=click.Path(path_type=Path), help="File that says where fiducials lie on the slab.")
-@click.option("--lens", type=click.Path(path_type=Path), help="Lens file of this camera, made by `rakelight lens`.")
-@click.option("--zones", type=click.Path(path_type=Path), help="Openings, pour zones and outline: TOML or GeoJSON.")
-@click.option("--printed-rule", type=float, default=100.0, help="What the scale card's 100 mm rule really measures.")
-@click.option("--lamp-from", type=float, help="Side the light comes from: 0 top, 90 right, 180 bottom, 270 left.")
-@click.option("--lamp-angle", type=float, help="Angle of the light above the face, degrees.")
-@click.option("--lamp-at", type=Numbers(3), help="Place of the lamp on the plan and its height: X,Y,H in mm.")
-@click.option("--other-lamp", "other_lamps", multiple=True, metavar="PHOTO,FROM[,ANGLE]",
-              help="The same face from the same camera place, the lamp moved: photo, lamp side, lamp angle. Again for more.")
-@click.option("--pin-depth", "pins", multiple=True, metavar="PIT=DEPTH",
-              help="Depth of a pit measured with a pin, mm: 12=3.5 by its number, 410,212=3.5 by x_mm,y_mm as in pits.csv (y from the top, not from the front). Again for more.")
-@click.option("--pin-depths", "pin_file", type=click.Path(path_type=Path), help="CSV of such depths: pit_id, depth_mm.")
-@click.option("--soft-light", type=click.Path(path_type=Path), help="Soft-light photo of the same face, for the tone.")
-@click.option("--soft-corners", help="The slab's corners in the soft-light photo, when it is framed otherwise.")
-@click.option("--flat-field", type=click.Path(path_type=Path), help="A white sheet in the same light, same place.")
-@click.option("--turned", type=click.Path(path_type=Path), help="The slab turned by 180 degrees, same light and place.")
-@click.option("--patches", type=click.Path(path_type=Path), help="pits.csv from before the filling: do the fills show?")
-@click.option("--grey-card", type=Numbers(4, 5), help="Grey card on the slab: X,Y,W,H[,REFLECTANCE] in mm.")
-@click.option("--smallest", type=float, help="Smallest pit to count, mm (default 1).")
-@click.option("--scheme", "schemes", multiple=True, help="Grade by this scheme only; may be given again.")
-@click.option("--agreed", type=click.Path(path_type=Path), help="File with what was agreed with the client.")
-@click.option("--rates", type=click.Path(path_type=Path), help="File with the shop's own times and prices.")
+@click.argument(
+    "photos", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PHOTO..."
+)
+@click.option("--mm-per-px", type=NUMBER, help="Size of a photo pixel on the face, mm.")
+@click.option(
+    "--corners",
+    help="Photo pixels of the slab's corners: 'x,y x,y x,y x,y', top-left first, clockwise.",
+)
+@click.option(
+    "--slab",
+    help="Size of the slab, such as 2400x700 (mm) or '8ft x 28in'; alone, its corners are looked for.",
+)
+@click.option(
+    "--marks",
+    type=click.Path(path_type=Path),
+    help="File that says where fiducials lie on the slab.",
+)
+@click.option(
+    "--lens",
+    type=click.Path(path_type=Path),
+    help="Lens file of this camera, made by `rakelight lens`.",
+)
+@click.option(
+    "--zones",
+    type=click.Path(path_type=Path),
+    help="Openings, pour zones and outline: TOML or GeoJSON.",
+)
+@click.option(
+    "--printed-rule",
+    type=NUMBER,
+    default=100.0,
+    help="What the scale card's 100 mm rule really measures.",
+)
+@click.option(
+    "--lamp-from",
+    type=NUMBER,
+    help="Side the light comes from: 0 top, 90 right, 180 bottom, 270 left.",
+)
+@click.option("--lamp-angle", type=NUMBER, help="Angle of the light above the face, degrees.")
+@click.option(
+    "--lamp-at", type=Numbers(3), help="Place of the lamp on the plan and its height: X,Y,H in mm."
+)
+@click.option(
+    "--other-lamp",
+    "other_lamps",
+    multiple=True,
+    metavar="PHOTO,FROM[,ANGLE]",
+    help="The same face from the same place, the lamp moved: photo, lamp side, lamp angle. Again for more.",
+)
+@click.option(
+    "--pin-depth",
+    "pins",
+    multiple=True,
+    metavar="PIT=DEPTH",
+    help="Depth of a pit measured with a pin, mm: 12=3.5 by its number, 410,212=3.5 by x_mm,y_mm as in pits.csv "
+    "(y from the top, not from the front). Again for more.",
+)
+@click.option(
+    "--pin-depths",
+    "pin_file",
+    type=click.Path(path_type=Path),
+    help="CSV of such depths: pit_id, depth_mm.",
+)
+@click.option(
+    "--soft-light",
+    type=click.Path(path_type=Path),
+    help="Soft-light photo of the same face, for the tone.",
+)
+@click.option(
+    "--soft-corners",
+    help="The slab's corners in the soft-light photo, when it is framed otherwise.",
+)
+@click.option(
+    "--flat-field",
+    type=click.Path(path_type=Path),
+    help="A white sheet in the same light, same place.",
+)
+@click.option(
+    "--turned",
+    type=click.Path(path_type=Path),
+    help="The slab turned by 180 degrees, same light and place.",
+)
+@click.option(
+    "--patches",
+    type=click.Path(path_type=Path),
+    help="pits.csv from before the filling: do the fills show?",
+)
+@click.option(
+    "--grey-card", type=Numbers(4, 5), help="Grey card on the slab: X,Y,W,H[,REFLECTANCE] in mm."
+)
+@click.option("--smallest", type=NUMBER, help="Smallest pit to count, mm (default 1).")
+@click.option(
+    "--scheme", "schemes", multiple=True, help="Grade by this scheme only; may be given again."
+)
+@click.option(
+    "--agreed", type=click.Path(path_type=Path), help="File with what was agreed with the client."
+)
+@click.option(
+    "--rates", type=click.Path(path_type=Path), help="File with the shop's own times and prices."
+)
 @click.option("--units", type=click.Choice(["mm", "in"]), default="mm", show_default=True)
-@click.option("--job", default="", help="Name of the job; the inspection and its photos are kept in its log.")
+@click.option(
+    "--job", default="", help="Name of the job; the inspection and its photos are kept in its log."
+)
 @click.option("--slab-name", default="", help="Name of the slab.")
 @click.option("--stage", default="", help="Stage of the work, such as 'after demold'.")
-@click.option("--out", type=click.Path(path_type=Path), default=Path("inspection"), show_default=True)
+@click.option(
+    "--out", type=click.Path(path_type=Path), default=Path("inspection"), show_default=True
+)
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True)
-@click.option("--no-log", is_flag=True, help="Only print the job's name on the pages; keep nothing in the log.")
+@click.option(
+    "--no-log",
+    is_flag=True,
+    help="Only print the job's name on the pages; keep nothing in the log.",
+)
 @log_options
 def inspect_command(photos: tuple[Path, ...], out: Path, **options: Any) -> int:
     """Inspect one face: photo in, map, tables and work sheet out.
@@ -131,8 +197,11 @@ def inspect_command(photos: tuple[Path, ...], out: Path, **options: Any) -> int:
     from .survey import inspect_survey
 
     if len(photos) > 1 and options["other_lamps"]:
-        raise SettingsError("--other-lamp belongs to one photo of the whole face; give one photo and its other lamps.")
+        raise SettingsError(
+            "--other-lamp belongs to one photo of the whole face; give one photo and its other lamps."
+        )
     given, settings = read_options(options)
+    check_first(given, out)
     log = open_for_job(options)
     inspection = inspect_survey(photos, given, settings=settings, progress=say_progress)
     say_progress("writing the map and the pages")
@@ -153,94 +222,6 @@ def tell_trust(inspection: "Inspection") -> int:
         return 0
     click.echo(f"rakelight: {load_words('en').say(f'sheet.{doubt}')}", err=True)
     return EXIT_DO_NOT_TRUST
-
-
-def read_options(options: dict[str, Any]) -> tuple[Any, Any]:
-    """Return (Given, Settings) from the options of `inspect`."""
-    from .core.settings import Settings
-    from .inspection import Given, change_settings
-    from .pits.pins import parse_pin, read_pins
-    from .scale.zones import read_zones
-
-    settings = change_settings(
-        Settings(),
-        find={key: value for key, value in (("smallest_mm", options["smallest"]), ("threads", options["threads"])) if value is not None},
-        report={"units": options["units"]},
-    )  # fmt: skip
-    job = {"job": options["job"], "slab": options["slab_name"], "stage": options["stage"]}
-    given = Given(
-        mm_per_px=options["mm_per_px"],
-        corners_px=parse_corners(options["corners"]),
-        slab_mm=parse_size_mm(options["slab"]) if options["slab"] else None,
-        marks=options["marks"],
-        printed_rule_mm=options["printed_rule"],
-        lens=options["lens"],
-        zones=read_zones(options["zones"]) if options["zones"] else (),
-        lamp=read_lamp(options["lamp_from"], options["lamp_angle"], options["lamp_at"]),
-        other_lamps=tuple(read_other_lamp(text) for text in options["other_lamps"]),
-        pin_depths=(*map(parse_pin, options["pins"]), *(read_pins(options["pin_file"]) if options["pin_file"] else ())),
-        soft_light=options["soft_light"],
-        soft_corners_px=parse_corners(options["soft_corners"]),
-        flat_field=options["flat_field"],
-        turned=options["turned"],
-        patches=options["patches"],
-        grey_card=options["grey_card"],
-        schemes=options["schemes"] or None,
-        agreed=options["agreed"],
-        rates=options["rates"],
-        job={key: value for key, value in job.items() if value},
-    )
-    return given, settings
-
-
-def parse_corners(text: str | None) -> tuple[tuple[float, float], ...] | None:
-    """Return four (x, y) from 'x,y x,y x,y x,y', or None when nothing was given."""
-    if text is None:
-        return None
-    try:
-        corners = tuple(tuple(float(part) for part in corner.split(",")) for corner in text.split())
-    except ValueError:
-        corners = ()
-    if len(corners) != 4 or any(len(corner) != 2 for corner in corners):
-        raise ScaleError(f"Write the corners as 'x,y x,y x,y x,y' in photo pixels, not {text!r}.")
-    return corners
-
-
-def read_lamp(from_deg: float | None, angle_deg: float | None, at_mm: tuple[float, ...] | None) -> Any:
-    """Return the lamp as said; a LampError when side and place are both given."""
-    from .core.records import Lamp
-
-    if at_mm is not None and (from_deg is not None or angle_deg is not None):
-        raise LampError("Give --lamp-at, or --lamp-from with --lamp-angle, not both.")
-    if at_mm is not None:
-        return Lamp(at_mm=at_mm, basis="said")
-    if from_deg is None and angle_deg is None:
-        return Lamp()
-    unknown = float("nan")
-    if any(value is not None and not math.isfinite(value) for value in (from_deg, angle_deg)):
-        raise LampError("The lamp's side and angle must be numbers; leave them out when they are not known.")
-    if from_deg is not None and abs(from_deg) > 360:
-        raise LampError("Give the lamp's side from 0 to 360: 0 top, 90 right, 180 bottom, 270 left.")
-    return Lamp(
-        unknown if from_deg is None else from_deg % 360,
-        unknown if angle_deg is None else angle_deg,
-        basis="said",
-    )
-
-
-def read_other_lamp(text: str) -> tuple[Path, Any]:
-    """Return (photo, lamp) from 'PHOTO,FROM' or 'PHOTO,FROM,ANGLE'; the photo's name may hold commas."""
-    parts = text.rsplit(",", 2)
-    numbers: list[float] = []
-    while len(parts) > 1 and len(numbers) < 2:
-        try:
-            numbers.insert(0, float(parts[-1]))
-        except ValueError:
-            break
-        parts.pop()
-    if not numbers or not parts[0]:
-        raise LampError(f"Write --other-lamp as PHOTO,FROM or PHOTO,FROM,ANGLE, not {text!r}: the lamp's side must be said.")
-    return Path(",".join(parts)), read_lamp(numbers[0], numbers[1] if len(numbers) > 1 else None, None)
 
 
 def say_progress(step: str) -> None:
@@ -270,19 +251,33 @@ def summarise(inspection: "Inspection") -> str:
 
 @cli.command("card")
 @click.option("--paper", type=click.Choice(["a4", "us-letter"]), default="a4", show_default=True)
-@click.option("--marks", "n_marks", type=click.IntRange(0, 46), default=0, help="Add so many larger single marks.")
-@click.option("--out", type=click.Path(path_type=Path), default=Path("scale_card.pdf"), show_default=True)
+@click.option(
+    "--marks",
+    "n_marks",
+    type=click.IntRange(0, 46),
+    default=0,
+    help="Add so many larger single marks.",
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path), default=Path("scale_card.pdf"), show_default=True
+)
 def card_command(paper: str, n_marks: int, out: Path) -> int:
     """Make the scale card to print: fiducials, millimetre rule, grey patch, fold-up shadow post."""
     from .scale.card import make_card
 
-    click.echo(f"Written: {make_card(out, paper=paper, n_marks=n_marks)}. Print at 100 %, then measure the rule.")
+    click.echo(
+        f"Written: {make_card(out, paper=paper, n_marks=n_marks)}. Print at 100 %, then measure the rule."
+    )
     return 0
 
 
 @cli.command("demo")
-@click.option("--samples", type=click.Path(path_type=Path), default=Path("sample_images"), show_default=True)
-@click.option("--out", type=click.Path(path_type=Path), default=Path("demo_output"), show_default=True)
+@click.option(
+    "--samples", type=click.Path(path_type=Path), default=Path("sample_images"), show_default=True
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path), default=Path("demo_output"), show_default=True
+)
 def demo_command(samples: Path, out: Path) -> int:
     """Run the whole job on the sample photos and name the files it wrote."""
     from .demo import run_demo

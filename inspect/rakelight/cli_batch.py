@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from .cli_numbers import NUMBER
+
 if TYPE_CHECKING:
     from .batch.run import BatchResult, Progress
 
@@ -50,7 +52,7 @@ TELL_EVERY_S_IN_FILE = 20.0
 )
 @click.option("--job", default="", help="Name of the job (default: the folder's name).")
 @click.option("--stage", default="", help="Stage of the work, such as 'after demold'.")
-@click.option("--smallest", type=float, help="Smallest pit to count, mm (default 1).")
+@click.option("--smallest", type=NUMBER, help="Smallest pit to count, mm (default 1).")
 @click.option(
     "--agreed",
     type=click.Path(exists=True, dir_okay=False),

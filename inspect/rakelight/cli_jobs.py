@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from .cli_log import keep_inspection, log_options, open_asked
+from .cli_numbers import NUMBER
 from .cli_words import count, tell_history, tell_job, tell_table
 from .core.errors import LogError, SettingsError
 
@@ -33,7 +34,7 @@ def who_option(command):
 @click.option("--zone", default="", help="Surveys with pits in the zone of this name.")
 @click.option("--mix", default="", help="Surveys of slabs cast with this mix (part of its name).")
 @click.option("--month", default="", help="Surveys of this month, such as 2026-11.")
-@click.option("--size", type=float, help="Surveys that found a pit at least so large, mm.")
+@click.option("--size", type=NUMBER, help="Surveys that found a pit at least so large, mm.")
 @click.option("--stage", default="", help="Surveys at this stage (part of its name).")
 @click.option(
     "--reopened", "is_reopened", is_flag=True, help="Surveys that found fills open again."
@@ -224,7 +225,7 @@ def is_of(inspection: Any, photo: Path) -> bool:
     type=click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M"]),
     help="When it was poured.",
 )
-@click.option("--air", "air_c", type=float, help="Temperature of the air, degrees C.")
+@click.option("--air", "air_c", type=NUMBER, help="Temperature of the air, degrees C.")
 @click.option("--note", help="Anything else.")
 @who_option
 @log_options
@@ -246,9 +247,9 @@ def zone_command(
 @click.argument("action")
 @click.option("--zone", help="In which zone.")
 @click.option("--pits", "n_pits", type=click.IntRange(0), help="Pits that were filled.")
-@click.option("--area", "area_m2", type=float, help="Area that was coated, m2.")
-@click.option("--minutes", type=float, help="How long it took.")
-@click.option("--grams", type=float, help="Paste that was used.")
+@click.option("--area", "area_m2", type=NUMBER, help="Area that was coated, m2.")
+@click.option("--minutes", type=NUMBER, help="How long it took.")
+@click.option("--grams", type=NUMBER, help="Paste that was used.")
 @click.option("--material", help="What it was filled or coated with.")
 @click.option(
     "--done",

@@ -1,12 +1,12 @@
 """What several commands need of the job log: where it lies, and keeping an inspection in it."""
 
-import datetime
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from .core.clock import settle_moment
 from .core.errors import LogError
 
 if TYPE_CHECKING:
@@ -105,20 +105,9 @@ def keep_inspection(
         job,
         slab or told.get("slab", "") or LOOSE_SLAB,
         stage or told.get("stage", ""),
-        taken_at=find_time(inspection.photos[0].get("exif", {}) if inspection.photos else {}),
+        taken_at=settle_moment(inspection.photos),
     )
     return save_inspection(log, inspection, place, photos=photos, who=who)
-
-
-def find_time(exif: dict[str, Any]) -> datetime.datetime | None:
-    """Return when the camera says the photo was taken, local time; None when it does not."""
-    try:
-        taken_at = datetime.datetime.strptime(
-            str(exif.get("DateTimeOriginal", ""))[:19], "%Y:%m:%d %H:%M:%S"
-        )
-    except ValueError:
-        return None
-    return taken_at.astimezone() if 1990 <= taken_at.year <= 2200 else None
 
 
 def name_soft_light(inspection: "Inspection", soft_light: Path | None) -> "Inspection":

@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from .core.errors import PhotoError
-from .core.records import Inspection, Lamp
+from .core.records import Inspection
 from .core.settings import Settings
 from .inspection import Given, inspect_photo
+from .light.lamp import build_lamp
 from .report.folder import write_inspection
 
 RUNS = (
@@ -82,9 +83,9 @@ def _given_for(
 ) -> Given:
     entry = notes[raking]
     lamp = (
-        Lamp(at_mm=tuple(entry["lamp_at_mm"]), basis="said")
+        build_lamp(at_mm=tuple(entry["lamp_at_mm"]))
         if "lamp_at_mm" in entry
-        else Lamp(entry["lamp_from_deg"], entry["lamp_angle_deg"], basis="said")
+        else build_lamp(entry["lamp_from_deg"], entry["lamp_angle_deg"])
     )
     soft = notes.get(soft_light or "", {})
     grey = (

@@ -1,6 +1,7 @@
 """What a person writes into a manifest, and what a folder says by itself."""
 
 import datetime
+import math
 
 import pytest
 
@@ -108,12 +109,14 @@ def test_wrong_scale_words_are_one_sentence(words):
 
 def test_lamp_and_day_words():
     """Side, side and angle, place; a day as ISO writes it."""
-    assert [(), (270.0,), (270.0, 15.0), (10.0, -20.0, 300.0)] == [
-        parse_lamp(words) for words in ("", "270", "270 15", "at 10,-20,300")
-    ]
+    assert not parse_lamp("").is_side_known
+    side, angle, place = (parse_lamp(words) for words in ("270", "-90 15", "at 10,-20,300"))
+    assert (270.0, True) == (side.from_deg, math.isnan(side.angle_deg))
+    assert (270.0, 15.0) == (angle.from_deg, angle.angle_deg)
+    assert (10.0, -20.0, 300.0) == place.at_mm
     assert datetime.date(2026, 11, 25) == parse_day("2026-11-25")
-    for wrong in ("1 2 3", "left", "at 1,2"):
-        with pytest.raises(SettingsError):
+    for wrong in ("1 2 3", "left", "at 1,2", "400", "270 95", "at 1,2,-3"):
+        with pytest.raises(RakelightError, match=r"\.$"):
             parse_lamp(wrong)
     for wrong in ("25.11.2026", "2026-13-01", "0001-01-01", "now"):
         with pytest.raises(SettingsError):

@@ -11,10 +11,13 @@ import time
 from concurrent.futures import Future
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pandas as pd
 import pytest
+from PIL import Image
 
-from rakelight.batch.ledger import find_done, hold_out, make_key, write_whole
+from rakelight.batch.ledger import find_done, hold_out, make_key
 from rakelight.batch.manifest import list_items
 from rakelight.batch.pools import LocalPool
 from rakelight.batch.run import DIED, make_order, read_task, run_batch
@@ -23,7 +26,7 @@ from rakelight.batch.trends import find_trends
 from rakelight.batch.work import Order, inspect_task
 from rakelight.core.errors import OutputError, SettingsError
 from rakelight.core.settings import BatchSettings
-from rakelight.core.tables import countable, parse_csv
+from rakelight.core.tables import countable, parse_csv, write_whole
 from rakelight.log.connection import open_log
 from rakelight.log.search import list_jobs
 from rakelight.log.store import load_inspection
@@ -125,7 +128,7 @@ def test_one_worker_or_two_or_none_give_the_same(once, plant, said, settings):
 
 
 def test_key_changes_with_all_that_matters_and_nothing_else(plant, said, settings):
-    """Another photo, scale, lamp, stage, setting, agreement or log is another key; threads and mix are not."""
+    """Another photo, scale, lamp, stage, day, setting, agreement or log is another key; threads and mix are not."""
     item = list_items(str(plant), said=said)[0]
     order = Order(settings.to_mapping())
     base = make_key(item, {"photo": b"x"}, order)
@@ -138,9 +141,9 @@ def test_key_changes_with_all_that_matters_and_nothing_else(plant, said, setting
         make_key(item, {"photo": b"x"}, Order(order.settings, log="elsewhere")),
         make_key(item, {"photo": b"x"}, Order(order.settings, agreed=b"smallest_mm = 2")),
         *(make_key(dataclasses.replace(item, **{name: "9"}), {"photo": b"x"}, order) for name in
-          ("job", "slab", "stage", "scale", "lamp")),
+          ("job", "slab", "stage", "scale", "lamp", "day")),
     ]  # fmt: skip
-    assert 11 == len({base, *others})
+    assert 12 == len({base, *others})
     assert base == make_key(
         dataclasses.replace(item, mix="M2", mould="3"), {"photo": b"x"}, Order(threads)
     )
@@ -372,13 +375,17 @@ def test_last_digits_make_no_difference():
     assert [True, 7, "x", (1.5, None)] == _round_floats([True, 7, "x", (1.5, None)])
 
 
-def test_a_camera_day_is_taken_when_none_was_said():
-    """EXIF says 7 March 2026; a clock that says year 0 or 9999 is not believed."""
-    from rakelight.batch.work import find_day
-
-    assert "2026-03-07" == find_day({"DateTimeOriginal": "2026:03:07 10:11:12"}).isoformat()
-    for wrong in ("0000:00:00 00:00:00", "9999:01:01 00:00:00", "", "yesterday", 7):
-        assert find_day({"DateTimeOriginal": wrong}) is None
+def test_a_screenshot_is_no_slab(plant, said, settings, tmp_path):
+    """A page among the photos keeps its sentence and never reaches the log."""
+    page = np.full((500, 700, 3), 250, np.uint8)
+    for row in range(30, 480, 24):
+        cv2.putText(page, "not a slab but a page of words", (20, row), 0, 0.7, (30, 30, 40), 2)
+    Image.fromarray(page).save(tmp_path / "page.png")
+    item = list_items(str(tmp_path), said=said)[0]
+    order = Order(settings.to_mapping(), log=str(tmp_path / "log"))
+    outcome = inspect_task(read_task(item, order), order)
+    assert "not like a photo of a cast face" in outcome.sentence
+    assert not (tmp_path / "log").exists()
 
 
 def test_a_full_disk_is_one_sentence(tmp_path, monkeypatch):

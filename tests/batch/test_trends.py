@@ -112,13 +112,14 @@ def test_stages_mixes_and_moulds_have_their_own_charts():
 
 
 def test_photos_that_cannot_count_are_left_out():
-    """To retake, too coarse, failed or counted from another size: left out and said so."""
+    """To retake, lit from another side than said, too coarse, failed or counted from another size: left out and said so."""
     summary = make_rows(8, 900)
     summary.loc[0, "verdict"] = "retake"
     summary.loc[1, "smallest_countable_mm"] = 1.4
     summary.loc[2, "smallest_mm"] = 2.0
     summary.loc[4, "smallest_countable_mm"] = math.nan
-    assert [0, 1, 2, 4] == summary.index[~find_usable(summary)].tolist()
+    summary.loc[5, "verdict"] = "lamp_side"
+    assert [0, 1, 2, 4, 5] == summary.index[~find_usable(summary)].tolist()
     first = find_trends(summary).iloc[0]
     assert (1, 3) == (first["n_photos"], first["n_left_out"])
 

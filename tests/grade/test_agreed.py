@@ -66,7 +66,7 @@ def test_character_and_limit_exclude_each_other():
 
 def test_a_missing_file_is_told(tmp_path):
     """A file that is not there is one sentence."""
-    with pytest.raises(SettingsError, match="cannot be read"):
+    with pytest.raises(SettingsError, match="There is no file"):
         read_agreed(tmp_path / "agreed.toml")
 
 

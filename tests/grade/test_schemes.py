@@ -116,7 +116,7 @@ def test_a_wrong_own_file_is_one_sentence(tmp_path, change, word):
 
 def test_a_missing_file_and_an_unknown_name_are_errors(tmp_path):
     """A scheme file that is not there and a scheme nobody knows are told plainly."""
-    with pytest.raises(SettingsError, match="cannot be read"):
+    with pytest.raises(SettingsError, match="There is no file"):
         read_schemes(tmp_path / "none.toml")
     with pytest.raises(SettingsError, match="choose from"):
         choose_schemes(read_schemes(), ("dbv_q",))

@@ -10,7 +10,7 @@ from rakelight.core.errors import LampError
 from rakelight.core.flags import flag_names
 from rakelight.core.records import FaceMap, FlatPhoto, Lamp
 from rakelight.light.background import flatten_light
-from rakelight.light.lamp import check_lamp, join_post, name_side, settle_lamp
+from rakelight.light.lamp import build_lamp, check_lamp, join_post, name_side, settle_lamp
 from rakelight.simulate.lamp import Lamp as MadeUpLamp
 from rakelight.simulate.recipes import choose_recipe
 from rakelight.simulate.scene import simulate_photo
@@ -198,3 +198,14 @@ def test_unreadable_post_leaves_the_word():
     lamp = join_post(Lamp(from_deg=90.0, angle_deg=12.0), Lamp(notes=("not seen",)))
     assert (lamp.from_deg, lamp.angle_deg, lamp.basis) == (90.0, 12.0, "said")
     assert lamp.notes == ("not seen",)
+
+
+def test_lamp_as_said_has_one_door():
+    """Command, batch and screens say side, angle or place the same way; what cannot be is one sentence."""
+    assert not build_lamp().is_side_known
+    assert (270.0, 15.0, "said") == (build_lamp(-90, 15).from_deg, build_lamp(-90, 15).angle_deg, build_lamp(-90).basis)
+    assert (1, 2, 3) == build_lamp(at_mm=(1, 2, 3)).at_mm
+    wrong = ((90, None, (1, 2, 3)), (400, None, None), (math.nan, 15, None), (90, math.inf, None), (90, 95, None))
+    for from_deg, angle_deg, at_mm in wrong:
+        with pytest.raises(LampError, match=r"\.$"):
+            build_lamp(from_deg, angle_deg, at_mm)

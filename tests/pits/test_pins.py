@@ -76,3 +76,11 @@ def test_a_file_without_the_columns_is_refused(tmp_path, text):
     path.write_text(text)
     with pytest.raises(SettingsError, match="needs the columns"):
         read_pins(path)
+
+
+def test_a_list_from_a_spreadsheet_with_decimal_commas(tmp_path):
+    """Semicolons between cells and commas in numbers, as half the world's spreadsheets save them."""
+    path = tmp_path / "pins.csv"
+    path.write_text("pit_id;x_mm;y_mm;depth_mm\n3;1,0;2,0;3,5\n;410,5;212;2\n", encoding="utf-8")
+    assert (PinDepth(3.5, pit_id=3), PinDepth(2.0, at_mm=(410.5, 212.0))) == read_pins(path)
+    assert PinDepth(3.5, pit_id=12) == parse_pin("12=3,5")

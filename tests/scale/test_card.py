@@ -218,5 +218,5 @@ def test_wrong_card_options_are_refused(tmp_path, options, words):
 
 def test_card_into_a_missing_folder(tmp_path):
     """A folder that is not there is answered by one sentence."""
-    with pytest.raises(OutputError, match="cannot be written"):
+    with pytest.raises(OutputError, match="There is no folder"):
         make_card(tmp_path / "nowhere" / "card.pdf")

@@ -122,5 +122,5 @@ def test_wrong_lens_files_are_refused(tmp_path, text):
     (tmp_path / "lens.toml").write_text(text)
     with pytest.raises(SettingsError, match="not a lens file"):
         read_lens(tmp_path / "lens.toml", SHAPE_PX)
-    with pytest.raises(SettingsError, match="not a lens file"):
+    with pytest.raises(SettingsError, match="There is no file"):
         read_lens(tmp_path / "nothing.toml", SHAPE_PX)

@@ -150,7 +150,7 @@ def test_wrong_marks_files_are_explained(text, words):
 
 def test_marks_file_that_is_not_there(tmp_path):
     """A missing file is one sentence."""
-    with pytest.raises(SettingsError, match="cannot be read"):
+    with pytest.raises(SettingsError, match="There is no file"):
         read_marks(tmp_path / "marks.toml")
 
 

@@ -107,7 +107,7 @@ def test_wrong_files_are_one_sentence(tmp_path, text, words):
 
 def test_missing_file_is_one_sentence(tmp_path):
     """A file that is not there is named."""
-    with pytest.raises(SettingsError, match=r"nowhere\.toml cannot be read"):
+    with pytest.raises(SettingsError, match=r"no file .*nowhere\.toml"):
         read_zones(tmp_path / "nowhere.toml")
 
 

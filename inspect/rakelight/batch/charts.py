@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 import pandas as pd
 
+from ..core.tables import write_whole
 from ..report.canvas import INK, MUTED, PAPER, TextLayer, fit_text, load_font
-from .ledger import write_whole
 
 WIDTH_PX, PANEL_PX, MARGIN_PX, HEAD_PX = 1400, 330, 40, 110
 PLOT_LEFT_PX, PLOT_RIGHT_PX, PLOT_TOP_PX, PLOT_BOTTOM_PX = 130, 60, 64, 52

@@ -9,14 +9,14 @@ import contextlib
 import hashlib
 import json
 import os
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from .. import __version__
+from ..core.checks import say_write_trouble
 from ..core.errors import OutputError
-from ..core.tables import to_plain
+from ..core.tables import to_plain, write_whole
 from ..report.exchange import hold_folder, is_folder_held
 from .manifest import BatchItem
 from .work import Order
@@ -46,6 +46,7 @@ def make_key(item: BatchItem, files: dict[str, bytes | None], order: Order) -> s
         item.stage,
         "marks" if "marks" in hashes else item.scale,
         item.lamp,
+        item.day,
     ]
     parts = [said, hashes, settings, __version__, order.log]
     text = json.dumps(parts, sort_keys=True, ensure_ascii=True, default=str)
@@ -72,38 +73,13 @@ def note_done(folder: Path, key: str, figures: dict[str, Any]) -> None:
     write_whole(_place(folder, key), text.encode())
 
 
-def write_whole(path: Path, data: bytes) -> Path:
-    """Write a file so that a killed run leaves the old one or the new one, and return its path."""
-    draft = None
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, draft = tempfile.mkstemp(
-            dir=path.parent, prefix=f".{path.name[:40]}.", suffix=".part"
-        )
-        with open(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(draft, path)
-    except OSError as error:
-        if draft is not None:
-            with contextlib.suppress(OSError):
-                os.unlink(draft)
-        raise OutputError(
-            f"{path} cannot be written ({error.strerror}); choose another folder or make room."
-        ) from None
-    return path
-
-
 @contextlib.contextmanager
 def hold_out(folder: Path) -> Iterator[None]:
     """Hold the folder of the results for this run; another run that holds it is an OutputError."""
     try:
         (folder / DONE).mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise OutputError(
-            f"{folder} cannot be made ({error.strerror}); choose another folder."
-        ) from None
+        raise OutputError(say_write_trouble(error, folder)) from None
     if is_folder_held(folder / DONE):
         raise OutputError(f"Another batch is writing into {folder}; wait for it or name another.")
     handle = hold_folder(folder / DONE)

@@ -15,7 +15,9 @@ import re
 from pathlib import PurePosixPath
 
 from ..core.errors import RakelightError, ScaleError, SettingsError
+from ..core.records import Lamp
 from ..core.units import parse_size_mm
+from ..light.lamp import build_lamp
 from .storage import join_place, list_photos, name_folder, name_inside, read_bytes, split_place
 
 COLUMNS = ("photo", "job", "slab", "stage", "scale", "lamp", "mix", "mould", "day", "soft_light")
@@ -127,20 +129,16 @@ def parse_scale(text: str) -> dict:
     return {"corners_px": places, "slab_mm": parse_size_mm(" ".join(words[4:]))}
 
 
-def parse_lamp(text: str) -> tuple[float, ...]:
-    """Return (), (side,), (side, angle) or (x, y, height) from words such as `270 15` or `at 10,20,300`."""
-    words = (
-        text.replace("at ", " ").replace(",", " ").split()
-        if text.startswith("at ")
-        else text.split()
-    )
+def parse_lamp(text: str) -> Lamp:
+    """Return the lamp from words: empty, `270` (side), `270 15` (side and angle) or `at 10,20,300` (place)."""
+    is_place = text.startswith("at ")
+    words = text.removeprefix("at ").replace(",", " ").split() if is_place else text.split()
     numbers = tuple(_read_number(word, text, SettingsError, low=-1e7) for word in words)
-    wanted = (3,) if text.startswith("at ") else (0, 1, 2)
-    if len(numbers) not in wanted:
+    if len(numbers) not in ((3,) if is_place else (0, 1, 2)):
         raise SettingsError(
             f"Write the lamp as its side, its side and angle, or `at X,Y,H`, not {text!r}."
         )
-    return numbers
+    return build_lamp(at_mm=numbers) if is_place else build_lamp(*numbers)
 
 
 def parse_day(text: str) -> datetime.date | None:

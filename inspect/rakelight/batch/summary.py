@@ -8,8 +8,7 @@ import pandas as pd
 
 from ..core.errors import SettingsError
 from ..core.records import BATCH_COLUMNS, TREND_COLUMNS, Column, make_table
-from ..core.tables import format_csv
-from .ledger import write_whole
+from ..core.tables import write_csv, write_whole
 from .manifest import COLUMNS, parse_day
 from .run import Row
 
@@ -40,7 +39,7 @@ def write_tables(summary: pd.DataFrame, trends: pd.DataFrame, out: Path) -> list
         ("summary", summary, BATCH_COLUMNS),
         ("trends", trends, TREND_COLUMNS),
     ):
-        written.append(write_whole(out / f"{name}.csv", format_csv(table, columns).encode()))
+        written.append(write_csv(table, columns, out / f"{name}.csv"))
         parquet = _pack_parquet(table)
         if parquet is not None:
             written.append(write_whole(out / f"{name}.parquet", parquet))

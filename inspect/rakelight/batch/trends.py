@@ -66,7 +66,7 @@ def find_usable(summary: pd.DataFrame) -> pd.Series:
     usual_mm = counted.mode().iloc[0] if len(counted) else math.nan
     return (
         is_measured
-        & (summary["verdict"] != "retake")
+        & ~summary["verdict"].isin(("retake", "lamp_side"))
         & (summary["smallest_countable_mm"] <= summary["smallest_mm"])
         & np.isclose(summary["smallest_mm"], usual_mm)
     )

@@ -6,7 +6,6 @@ goes into the job log from here.
 """
 
 import dataclasses
-import datetime
 import math
 import os
 import signal
@@ -16,7 +15,8 @@ from functools import lru_cache
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
-from ..core.errors import LogError, RakelightError
+from ..core.clock import read_clock, settle_moment
+from ..core.errors import LogError, PhotoError, RakelightError
 from .manifest import BatchItem, parse_day, parse_lamp, parse_scale
 
 if TYPE_CHECKING:
@@ -123,6 +123,8 @@ def _inspect(task: Task, order: Order) -> Outcome:
         photo = _put(folder, task.item.photo, task.photo)
         given = _make_given(task, order, folder)
         inspection = _make_comparable(inspect_photo(photo, given, settings=settings))
+        if "complaint_no_photo" in inspection.quality.checks:
+            raise PhotoError(inspection.quality.advice[0])  # a screenshot is no slab of the job
         uid = _keep(inspection, task, order, photo) if order.log else ""
     return Outcome(task.key, {**sum_up(inspection), "inspection": uid})
 
@@ -151,18 +153,7 @@ def _make_given(task: Task, order: Order, folder: Path) -> Any:
     words = {"job": task.item.job, "slab": task.item.slab, "stage": task.item.stage}
     words |= {"mix": task.item.mix, "mould": task.item.mould}
     job = {name: word for name, word in words.items() if word}
-    return Given(**scale, **put, lamp=_make_lamp(task.item.lamp), job=job)
-
-
-def _make_lamp(words: str) -> Any:
-    from ..core.records import Lamp
-
-    numbers = parse_lamp(words)
-    if len(numbers) == 3:
-        return Lamp(at_mm=numbers, basis="said")
-    if not numbers:
-        return Lamp()
-    return Lamp(numbers[0] % 360, numbers[1] if len(numbers) == 2 else math.nan, basis="said")
+    return Given(**scale, **put, lamp=parse_lamp(task.item.lamp), job=job)
 
 
 def _make_comparable(inspection: "Inspection") -> "Inspection":
@@ -196,9 +187,8 @@ def _keep(inspection: "Inspection", task: Task, order: Order, photo: Path) -> st
     from ..log.store import SurveyPlace, save_inspection
 
     log = _open_log(order.log, order.log_photos)
-    day = parse_day(task.item.day) or find_day(inspection.photos[0].get("exif", {}))
-    noon = datetime.datetime.combine(day, datetime.time(12), datetime.UTC) if day else None
-    place = SurveyPlace(task.item.job, task.item.slab, task.item.stage, taken_at=noon)
+    taken_at = settle_moment(inspection.photos, parse_day(task.item.day))
+    place = SurveyPlace(task.item.job, task.item.slab, task.item.stage, taken_at=taken_at)
     return save_inspection(log, inspection, place, photos=(photo,), who="batch")
 
 
@@ -214,27 +204,18 @@ def _open_log(where: str, photos: str) -> Any:
     return open_log(where, photos=photos or None)
 
 
-def find_day(exif: dict[str, Any]) -> datetime.date | None:
-    """Return the day the camera wrote, None when it wrote none or one that cannot be."""
-    text = str(exif.get("DateTimeOriginal", ""))[:10].replace(":", "-")
-    try:
-        day = datetime.date.fromisoformat(text)
-    except ValueError:
-        return None
-    return day if 1990 <= day.year <= 2200 else None
-
-
 def sum_up(inspection: "Inspection") -> dict[str, Any]:
     """Return the figures of one inspection that a row of the summary holds; its pits are the countable ones."""
     from ..core.tables import countable
+    from ..report.facts import name_doubt
 
     pits, seen_m2 = inspection.pits[countable(inspection.pits)], inspection.face.seen_mm2 / 1e6
     kinds = pits["kind"].value_counts()
-    day = find_day(inspection.photos[0].get("exif", {}))
+    moment = read_clock(inspection.photos)
     return {
         "sha256": inspection.photos[0]["sha256"],
-        "camera_day": day.isoformat() if day else "",
-        "verdict": inspection.quality.verdict,
+        "camera_day": moment.date().isoformat() if moment else "",
+        "verdict": name_doubt(inspection),
         "n_pits": len(pits),
         "n_pinholes": int(kinds.get("pinhole", 0)),
         "n_bug_holes": int(kinds.get("bug_hole", 0)),

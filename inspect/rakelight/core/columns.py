@@ -188,7 +188,7 @@ BATCH_COLUMNS: tuple[Column, ...] = (
     Column("day", "str", "", "Day it was taken, year-month-day: said, else the camera's; empty when unknown."),
     Column("state", "str", "", "measured, failed or waiting (the run was stopped before it)."),
     Column("sentence", "str", "", "Why it failed and what to do."),
-    Column("verdict", "str", "", "Verdict on the photo: good, doubtful or retake."),
+    Column("verdict", "str", "", "Verdict on the photo: good, doubtful, retake, or lamp_side (lit from another side than was said)."),
     Column("n_pits", "Int64", "", "Pits counted."),
     Column("n_pinholes", "Int64", "", "Of these, pinholes."),
     Column("n_bug_holes", "Int64", "", "Of these, bug holes."),

@@ -10,6 +10,7 @@ import io
 import json
 import math
 import os
+import secrets
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from .checks import say_write_trouble
 from .errors import OutputError
 from .records import (
     COLOUR_COLUMNS,
@@ -112,16 +114,23 @@ def format_csv(table: pd.DataFrame, columns: tuple[Column, ...]) -> str:
 
 def write_csv(table: pd.DataFrame, columns: tuple[Column, ...], path: str | Path) -> Path:
     """Write a table whole: a killed run leaves the old file or the new one, and return its path."""
-    path = Path(path)
-    draft = path.with_name(f".{path.name}.{os.getpid()}.part")
+    return write_whole(Path(path), format_csv(table, columns).encode())
+
+
+def write_whole(path: Path, data: bytes) -> Path:
+    """Write a file so that a killed run leaves the old one or the new one, and return its path."""
+    draft = path.with_name(f".{path.name[:40]}.{secrets.token_hex(6)}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        draft.write_text(format_csv(table, columns), encoding="utf-8", newline="")
+        with draft.open("xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
         os.replace(draft, path)
-    except OSError as error:
+    except OSError as trouble:
         with contextlib.suppress(OSError):
             draft.unlink(missing_ok=True)
-        raise OutputError(f"{path} cannot be written ({error.strerror}); choose another folder or make room.") from None
+        raise OutputError(say_write_trouble(trouble, path)) from None
     return path
 
 

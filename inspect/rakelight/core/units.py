@@ -29,7 +29,7 @@ _MM_PER_UNIT = {
 _LENGTH_PART = re.compile(
     r"\s*(?P<number>\d+\s+\d+/\d+|\d+/\d+|\d*[.,]?\d+)\s*(?P<unit>mm|cm|m|in|ft|\"|')?"
 )
-_THOUSANDS = re.compile(r"\d,\d{3}(?!\d)")
+_THOUSANDS = re.compile(r"\d{1,3},\d{3}(?!\d)")
 _SIZE_SEPARATOR = re.compile(r"\s*[x×X*]\s*")
 
 
@@ -68,6 +68,26 @@ def parse_size_mm(text: str) -> tuple[float, float]:
     if len(sides) != 2:
         raise SettingsError(f"Write a size such as 2400x700 or 8ft x 28in, not {text!r}.")
     return parse_length_mm(sides[0]), parse_length_mm(sides[1])
+
+
+def parse_number(text: str) -> float:
+    """Return a plain number from words such as ``0.25`` or ``0,25``.
+
+    Raises
+    ------
+    SettingsError
+        When it is none, is not finite, or could be two numbers (``1,250``).
+    """
+    word = text.strip()
+    if _THOUSANDS.fullmatch(word) and not word.startswith("0"):
+        raise SettingsError(f"Write {word!r} without its comma, as {word.replace(',', '.')} or {word.replace(',', '')}.")
+    try:
+        number = float(word.replace(",", ".") if word.count(",") == 1 and "." not in word else word)
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise SettingsError(f"Write a number such as 0.25, not {text!r}.")
+    return number
 
 
 def format_inches(length_mm: float) -> str:

@@ -16,6 +16,7 @@ from typing import Annotated, Literal
 
 import msgspec
 
+from ..core.checks import TOML_RULES, read_text
 from ..core.errors import SettingsError
 from .schemes import NotNegative, Positive, Scheme, SchemeBook, read_schemes
 
@@ -103,12 +104,8 @@ def read_agreed(path: str | Path, *, scheme_file: str | Path | None = None) -> A
     SettingsError
         One sentence saying which entry is missing or wrong and what would be right.
     """
-    path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(f"What was agreed cannot be read from {path}: {error}.") from None
-    return parse_agreed(text, name=path.name, book=read_schemes(scheme_file))
+    text = read_text(path, "what was agreed")
+    return parse_agreed(text, name=Path(path).name, book=read_schemes(scheme_file))
 
 
 def parse_agreed(text: str, *, name: str = "agreed.toml", book: SchemeBook | None = None) -> Agreed:
@@ -116,7 +113,7 @@ def parse_agreed(text: str, *, name: str = "agreed.toml", book: SchemeBook | Non
     try:
         agreed = msgspec.convert(tomllib.loads(text), Agreed)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise SettingsError(f"{name} is not valid TOML: {error}.") from None
+        raise SettingsError(f"{name} is not valid TOML ({error}); {TOML_RULES}") from None
     except msgspec.ValidationError as error:
         raise SettingsError(f"{name}: {_say_error(str(error))}") from None
     book = book or read_schemes()

@@ -12,6 +12,7 @@ from typing import Annotated, Literal
 
 import msgspec
 
+from ..core.checks import TOML_RULES, read_text
 from ..core.errors import SettingsError
 
 NO_CLASS = "none"
@@ -106,7 +107,7 @@ def read_schemes(scheme_file: str | Path | None = None) -> SchemeBook:
     book = _published()
     if scheme_file is None:
         return book
-    own = _parse_book(_read_text(Path(scheme_file)), str(scheme_file))
+    own = _parse_book(read_text(Path(scheme_file), "the shop's schemes"), str(scheme_file))
     taken = sorted(set(own.schemes) & set(book.schemes))
     if taken:
         raise SettingsError(
@@ -133,18 +134,11 @@ def _published() -> SchemeBook:
     return _parse_book(text, "schemes.toml")
 
 
-def _read_text(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(f"The scheme file {path} cannot be read: {error}.") from None
-
-
 def _parse_book(text: str, name: str) -> SchemeBook:
     try:
         book = msgspec.convert(tomllib.loads(text), SchemeBook)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise SettingsError(f"{name} is not valid TOML: {error}.") from None
+        raise SettingsError(f"{name} is not valid TOML ({error}); {TOML_RULES}") from None
     except msgspec.ValidationError as error:
         raise SettingsError(f"{name}: {error}.") from None
     for key, scheme in book.schemes.items():

@@ -93,6 +93,35 @@ def settle_lamp(
     return _add_doubts(seen, flat, settings)
 
 
+def build_lamp(
+    from_deg: float | None = None,
+    angle_deg: float | None = None,
+    at_mm: tuple[float, ...] | None = None,
+) -> Lamp:
+    """Return the lamp as a person said it: its side and angle in degrees, or its place X, Y, H in mm.
+
+    Whoever asks a person (commands, batch, screens) comes through here. None : not said. A side a turn
+    around is taken as the same side.
+
+    Raises
+    ------
+    LampError
+        When both were said, or what was said is no side, angle or place.
+    """
+    if at_mm is not None and (from_deg is not None or angle_deg is not None):
+        raise LampError("Give the lamp's place, or its side and angle, not both.")
+    if at_mm is not None:
+        return check_lamp(Lamp(at_mm=tuple(at_mm), basis="said"))
+    if from_deg is None and angle_deg is None:
+        return Lamp()
+    if any(value is not None and not math.isfinite(value) for value in (from_deg, angle_deg)):
+        raise LampError("The lamp's side and angle must be numbers; leave them out when they are not known.")
+    if from_deg is not None and abs(from_deg) > 360:
+        raise LampError("Give the lamp's side from 0 to 360: 0 top, 90 right, 180 bottom, 270 left.")
+    sides = (math.nan if value is None else float(value) for value in (from_deg, angle_deg))
+    return check_lamp(Lamp(*sides, basis="said"))
+
+
 def check_lamp(said: Lamp) -> Lamp:
     """Return the lamp with its side brought to 0-360 degrees; LampError when it is impossible."""
     if said.at_mm is not None:

@@ -5,6 +5,7 @@ stand in a CSV file with a depth_mm column beside pit_id, or beside x_mm and y_m
 """
 
 import csv
+import io
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,12 +14,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from ..core.checks import check_number
+from ..core.checks import check_number, read_text
 from ..core.errors import SettingsError
+from ..core.units import parse_number
 from .measure import settle_depths
 
 REACH_MM = 3.0  # a place typed in may miss the pit's lip by this much; our choice
 DEEPEST_MM = 200.0
+_SEPARATORS = (",", ";", "\t")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +47,8 @@ def parse_pin(text: str) -> PinDepth:
     where, sign, depth = text.partition("=")
     try:
         numbers = [float(part) for part in where.split(",")]
-        depth_mm = float(depth)
-    except ValueError:
+        depth_mm = parse_number(depth)
+    except (ValueError, SettingsError):
         numbers, depth_mm = [], math.nan
     if not sign or len(numbers) not in (1, 2) or not all(map(math.isfinite, [*numbers, depth_mm])):
         raise SettingsError(
@@ -64,11 +67,12 @@ def read_pins(path: str | Path) -> tuple[PinDepth, ...]:
 
     Rows without a depth are passed over, so that a copy of pits.csv with some depths filled in will do.
     """
+    text = read_text(path, "the pin depths")
+    separator = max(_SEPARATORS, key=text.partition("\n")[0].count)
     try:
-        with Path(path).open(encoding="utf-8-sig", newline="") as file:
-            rows = list(csv.DictReader(file))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise SettingsError(f"The pin depths cannot be read from {path}: {error}.") from None
+        rows = list(csv.DictReader(io.StringIO(text, newline=""), delimiter=separator))
+    except csv.Error:
+        raise SettingsError(f"{path} cannot be read as a table; save it again as CSV.") from None
     names = set(rows[0]) if rows else set()
     if "depth_mm" not in names or not ("pit_id" in names or {"x_mm", "y_mm"} <= names):
         raise SettingsError(
@@ -77,7 +81,8 @@ def read_pins(path: str | Path) -> tuple[PinDepth, ...]:
     pins = []
     for row in rows:
         if (row["depth_mm"] or "").strip() and row.get("depth_basis", "pin") == "pin":
-            where = row["pit_id"] if row.get("pit_id") else f"{row['x_mm']},{row['y_mm']}"
+            place = [str(row.get(name) or "").replace(",", ".") for name in ("x_mm", "y_mm")]
+            where = row["pit_id"] if row.get("pit_id") else ",".join(place)
             pins.append(parse_pin(f"{where}={row['depth_mm']}"))
     return tuple(pins)
 

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from ..core.checks import TOML_RULES, read_text
 from ..core.errors import SettingsError
 from ..core.records import FaceMap, GradeReport, RepairPlan
 from ..core.settings import RepairSettings
@@ -155,10 +156,11 @@ def apply_rates(settings: RepairSettings, rates: Mapping[str, float]) -> RepairS
 
 def read_rates(path: str | Path) -> dict[str, float]:
     """Return the shop's own times and money from a TOML file of `RepairSettings` names."""
+    text = read_text(path, "the shop's times and prices")
     try:
-        rates = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
-        raise SettingsError(f"The shop's rates cannot be read from {path}: {error}.") from None
+        rates = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise SettingsError(f"{Path(path).name} is not valid TOML ({error}); {TOML_RULES}") from None
     apply_rates(RepairSettings(), rates)
     return rates
 

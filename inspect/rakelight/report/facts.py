@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from rakelight.core.clock import read_clock
 from rakelight.core.flags import flag_names, join_flags
 from rakelight.core.records import Inspection, Lamp
 from rakelight.core.settings import FindSettings, RepairSettings
@@ -23,7 +24,6 @@ from .words import Words, clean_name
 _SIDES = (
     "top", "top_right", "right", "bottom_right", "bottom", "bottom_left", "left", "top_left",
 )  # fmt: skip
-_EXIF_TIME = "%Y:%m:%d %H:%M:%S"
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,13 +167,7 @@ def slab_title(inspection: Inspection, words: Words) -> str:
 
 def photo_time(inspection: Inspection) -> datetime | None:
     """Return when the first photo was taken, or None when the record does not say."""
-    for photo in inspection.photos:
-        exif = photo.get("exif") or {}
-        for name in ("taken_at", "DateTimeOriginal", "DateTime"):
-            time = _parse_time(photo.get(name) or exif.get(name))
-            if time is not None:
-                return time
-    return None
+    return read_clock(inspection.photos)
 
 
 def photo_day(inspection: Inspection) -> str:
@@ -185,12 +179,3 @@ def photo_day(inspection: Inspection) -> str:
 def flag_words(flags: int | str) -> str:
     """Return flag names joined by a space, from bits or from names."""
     return flag_names(flags if isinstance(flags, int) else join_flags(flags.split()))
-
-
-def _parse_time(text: Any) -> datetime | None:
-    for parse in (lambda t: datetime.strptime(t, _EXIF_TIME), datetime.fromisoformat):
-        try:
-            return parse(str(text).strip())
-        except ValueError:
-            continue
-    return None

@@ -20,6 +20,7 @@ import errno
 import os
 import secrets
 import shutil
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -28,6 +29,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from rakelight.core.checks import say_write_trouble
 from rakelight.core.errors import OutputError
 from rakelight.core.records import Inspection
 from rakelight.core.settings import ReportSettings
@@ -87,6 +89,16 @@ def write_inspection(
     return write_folder(
         out_dir, INSPECTION_FOLDER, lambda folder: _write_files(inspection, folder, settings)
     )
+
+
+def check_place(out_dir: str | Path, kind: FolderKind = INSPECTION_FOLDER) -> None:
+    """Raise an OutputError when `write_folder` could not write there now; nothing is left behind."""
+    target = _resolve(out_dir)
+    with _plain_errors(target):
+        _check_target(target, kind)
+        nearest = next(parent for parent in target.parents if os.path.lexists(parent))
+        with tempfile.TemporaryDirectory(prefix=f".{target.name}.rakelight-", dir=nearest):
+            pass
 
 
 def write_folder(
@@ -275,18 +287,4 @@ def _plain_errors(target: Path) -> Iterator[None]:
     try:
         yield
     except OSError as trouble:
-        raise OutputError(_say_trouble(trouble, target)) from None
-
-
-def _say_trouble(trouble: OSError, target: Path) -> str:
-    if trouble.errno in (errno.ENOSPC, errno.EDQUOT):
-        return f"The disk of {target} is full; make room and run again."
-    if trouble.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
-        return f"{target} cannot be written; close its open files or choose a place that is yours."
-    if trouble.errno == errno.EBUSY:
-        return f"{target} cannot be replaced as a whole; name a folder inside it."
-    if trouble.errno == errno.ENAMETOOLONG:
-        return "The name of the results folder is too long; choose a shorter one."
-    if trouble.errno in (errno.ENOTDIR, errno.EEXIST):
-        return f"A part of {target} is a file; name a folder for the results."
-    return f"The results cannot be written to {target}: {trouble.strerror or trouble}."
+        raise OutputError(say_write_trouble(trouble, target)) from None

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ..core.checks import check_choice, check_number
+from ..core.checks import check_choice, check_number, say_write_trouble
 from ..core.errors import OutputError, ScaleError, SettingsError
 from ..core.flags import flag_bit
 from ..core.records import CardPose, Lens, Photo, Scale
@@ -213,7 +213,7 @@ def _write_pdf(data: dict, path: Path) -> Path:
         partial.replace(path)
     except OSError as trouble:
         partial.unlink(missing_ok=True)
-        raise OutputError(f"The card cannot be written to {path}: {trouble.strerror}.") from None
+        raise OutputError(say_write_trouble(trouble, path)) from None
     return path
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
+from ..core.checks import say_write_trouble
 from ..core.errors import OutputError, ScaleError, SettingsError
 from ..core.flags import flag_bit
 from ..core.records import Lens, Photo, Scale
@@ -122,7 +123,7 @@ def write_lens(path: str | Path, lens: Lens, shape_px: tuple[int, int]) -> Path:
     try:
         path.write_bytes(head.encode() + _encode_toml(entry))
     except OSError as trouble:
-        raise OutputError(f"The lens cannot be written to {path}: {trouble.strerror}.") from None
+        raise OutputError(say_write_trouble(trouble, path)) from None
     return path
 
 
@@ -131,6 +132,8 @@ def read_lens(path: str | Path, shape_px: tuple[int, int]) -> Lens:
     path = Path(path)
     try:
         entry = msgspec.toml.decode(path.read_bytes(), type=_LensFile)
+    except FileNotFoundError:
+        raise SettingsError(f"There is no file {path}; check the name of the lens file.") from None
     except (OSError, msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         raise SettingsError(
             f"{path.name} is not a lens file; make one with rakelight lens."

@@ -25,7 +25,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from ..core.checks import check_number, check_positive
+from ..core.checks import check_number, check_positive, read_text
 from ..core.errors import RakelightError, ScaleError, SettingsError
 from ..core.flags import flag_bit
 from ..core.records import Lens, Photo, Scale
@@ -80,12 +80,7 @@ class _PlanEntry(msgspec.Struct, forbid_unknown_fields=True):
 
 def read_marks(path: str | Path) -> MarksPlan:
     """Return where the marks lie, from a `marks.toml` file; anything wrong is a SettingsError."""
-    path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError):
-        raise SettingsError(f"{path.name} cannot be read; give a text file with marks.") from None
-    return parse_marks(text, name=path.name)
+    return parse_marks(read_text(path, "the marks"), name=Path(path).name)
 
 
 def parse_marks(text: str, *, name: str = "marks.toml") -> MarksPlan:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ..core.checks import say_write_trouble
 from ..core.errors import OutputError
 from ..core.records import FaceMap
 
@@ -53,9 +54,7 @@ def cut_deep_zoom(
             _DESCRIPTION.format(tile=tile_px, width=cols, height=rows), encoding="utf-8"
         )
     except OSError as trouble:
-        raise OutputError(
-            f"The map's tiles cannot be written to {folder}: {trouble.strerror}."
-        ) from None
+        raise OutputError(say_write_trouble(trouble, folder)) from None
     return description
 
 

@@ -33,7 +33,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from ..core.checks import check_positive
+from ..core.checks import check_positive, read_text
 from ..core.errors import RakelightError, SettingsError
 from ..core.units import parse_size_mm
 from .corners import check_size, face_corners
@@ -79,10 +79,7 @@ def read_zones(path: str | Path) -> tuple[dict[str, Any], ...]:
         the slab first; `mix`, `poured` and `note` where they were written.
     """
     path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError):
-        raise SettingsError(f"{path.name} cannot be read; give a text file with zones.") from None
+    text = read_text(path, "the zones")
     try:
         shapes = _read_geojson(text) if text.lstrip().startswith("{") else _read_toml(text)
         _check_names(shapes)

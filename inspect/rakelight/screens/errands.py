@@ -18,10 +18,12 @@ from pathlib import Path
 
 import numpy as np
 
+from rakelight.core.clock import settle_moment
 from rakelight.core.errors import RakelightError, ScaleError
 from rakelight.core.records import Inspection, Lamp, Photo
 from rakelight.core.settings import Settings
 from rakelight.core.units import parse_size_mm
+from rakelight.light.lamp import build_lamp
 
 from . import desk, drafts, looks
 
@@ -142,7 +144,10 @@ def measure_draft(uid: str, tell: Tell) -> str:
     path = drafts.place_photo(uid, raking)
     inspection = inspect_photo(path, given, settings=settings, progress=tell)
     inspection = name_photos(draft, add_tone(draft, inspection, settings))
-    place = SurveyPlace(draft.job or LOOSE_JOB, draft.slab or raking.name, draft.stage)
+    place = SurveyPlace(
+        draft.job or LOOSE_JOB, draft.slab or raking.name, draft.stage,
+        taken_at=settle_moment(inspection.photos),
+    )  # fmt: skip
     photos = [drafts.place_photo(uid, photo) for photo in (raking, soft) if photo]
     tell("keeping the record in the log")
     with open_log() as log:
@@ -323,13 +328,10 @@ def _describe_scale(draft: drafts.Draft) -> dict:
 
 def describe_lamp(draft: drafts.Draft) -> Lamp:
     """Return the lamp as said, its side turned from the photo into the plan."""
-    if draft.lamp_photo_deg is None and draft.lamp_angle_deg is None:
-        return Lamp()
-    from_deg = math.nan
-    if draft.lamp_photo_deg is not None:
-        from_deg = (draft.lamp_photo_deg - find_back_deg(draft)) % 360
-    angle_deg = math.nan if draft.lamp_angle_deg is None else draft.lamp_angle_deg
-    return Lamp(from_deg, angle_deg, basis="said")
+    from_deg = draft.lamp_photo_deg
+    if from_deg is not None:
+        from_deg = (from_deg - find_back_deg(draft)) % 360
+    return build_lamp(from_deg, draft.lamp_angle_deg)
 
 
 def find_back_deg(draft: drafts.Draft) -> float:
