@@ -7,7 +7,22 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from rakelight.core.records import PIT_COLUMNS, FaceMap, make_table
+from rakelight.core.records import (
+    COLOUR_COLUMNS,
+    MARK_COLUMNS,
+    PIT_COLUMNS,
+    PLAN_COLUMNS,
+    ColourReport,
+    FaceMap,
+    GradeReport,
+    Inspection,
+    Quality,
+    RepairPlan,
+    Scale,
+    make_table,
+)
+from rakelight.core.records import Lamp as SaidLamp
+from rakelight.core.settings import Settings
 from rakelight.simulate import Lamp, choose_recipe, simulate_photo
 
 
@@ -67,6 +82,31 @@ def make_pits():
             "diameter_sd_mm": np.zeros(len(x_mm)),
         }
         return make_table(PIT_COLUMNS, values | columns)
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def make_record():
+    """Return a function that makes a record of a good photo in which nothing was found but what is named."""
+
+    def make(**changes):
+        values = {
+            "photos": ({"name": "photo.jpg", "sha256": "0" * 64},),
+            "quality": Quality("good", (), 1.0, 0.01, 0.0, 0.0, smallest_countable_mm=1.0),
+            "scale": Scale("corners", 0.15, 0.0003, np.eye(3), (1200.0, 600.0)),
+            "lamp": SaidLamp(270.0, 15.0, basis="said"),
+            "face": FaceMap(np.zeros((0, 0, 3), np.uint8), np.zeros((0, 0), bool), 0.15),
+            "pits": make_table(PIT_COLUMNS),
+            "marks": make_table(MARK_COLUMNS),
+            "zones": (),
+            "grade": GradeReport((), ()),
+            "colour": ColourReport(make_table(COLOUR_COLUMNS)),
+            "plan": RepairPlan(make_table(PLAN_COLUMNS)),
+            "settings": Settings().to_mapping(),
+            "version": "0",
+        }
+        return Inspection(**values | changes)
 
     return make
 

@@ -3,67 +3,11 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
-import pandas as pd
 import pytest
 
-from rakelight.core.records import (
-    COLOUR_COLUMNS,
-    MARK_COLUMNS,
-    PIT_COLUMNS,
-    PLAN_COLUMNS,
-    ColourReport,
-    FaceMap,
-    GradeReport,
-    Inspection,
-    Lamp,
-    Quality,
-    RepairPlan,
-    Scale,
-    make_table,
-)
-from rakelight.core.settings import Settings
+from rakelight.core.records import Inspection
 
 FACE_MM = (1200.0, 600.0)
-
-
-def build_survey(pits: pd.DataFrame, marks: pd.DataFrame | None = None, **changes) -> Inspection:
-    """Return a survey that holds these pits and nothing measured besides."""
-    smallest_mm = changes.pop("smallest_mm", 1.0)
-    size_mm = changes.pop("size_mm", FACE_MM)
-    survey = Inspection(
-        photos=({"name": "photo.jpg", "sha256": "0" * 64},),
-        quality=Quality("good", (), 1.0, 0.01, 0.0, 0.0, smallest_countable_mm=smallest_mm),
-        scale=Scale("corners", 0.15, 0.0003, np.eye(3), size_mm),
-        lamp=Lamp(270.0, 15.0, basis="said"),
-        face=FaceMap(np.zeros((0, 0, 3), np.uint8), np.zeros((0, 0), bool), 0.15),
-        pits=pits,
-        marks=make_table(MARK_COLUMNS) if marks is None else marks,
-        zones=(),
-        grade=GradeReport((), ()),
-        colour=ColourReport(make_table(COLOUR_COLUMNS)),
-        plan=RepairPlan(make_table(PLAN_COLUMNS)),
-        settings=Settings().to_mapping(),
-        version="0",
-    )
-    return replace(survey, **changes)
-
-
-def build_pits(x_mm, y_mm, diameter_mm, **columns) -> pd.DataFrame:
-    """Return a pit table of round pits; depth is half the diameter unless given."""
-    diameter_mm = np.asarray(diameter_mm, float)
-    values = {
-        "pit_id": np.arange(1, len(diameter_mm) + 1),
-        "x_mm": np.asarray(x_mm, float),
-        "y_mm": np.asarray(y_mm, float),
-        "diameter_mm": diameter_mm,
-        "length_mm": diameter_mm,
-        "width_mm": diameter_mm,
-        "area_mm2": np.pi / 4 * diameter_mm**2,
-        "depth_mm": diameter_mm / 2,
-        "confidence": np.full(len(diameter_mm), 0.95),
-        "diameter_sd_mm": 0.08 * diameter_mm,
-    }
-    return make_table(PIT_COLUMNS, {**values, **columns})
 
 
 @dataclass
@@ -79,7 +23,17 @@ class Case:
 
 
 def build_case(
-    seed: int, *, n=300, filled=0.7, dished=0.1, new=0.02, move=None, spread_mm=0.3, smallest_mm=0.8
+    seed: int,
+    make_survey,
+    make_pits,
+    *,
+    n=300,
+    filled=0.7,
+    dished=0.1,
+    new=0.02,
+    move=None,
+    spread_mm=0.3,
+    smallest_mm=0.8,
 ) -> Case:
     """Return a face before and after repair as two photos would list it.
 
@@ -100,8 +54,11 @@ def build_case(
     was = np.flatnonzero(truth != "new")
     now = np.flatnonzero(truth != "closed")
     sunk = np.where(truth == "dished", rng.uniform(0.1, 0.35, n_all), 1.0)
-    before, before_place = _see(rng, x_mm, y_mm, size_mm, depth_share, was, spread_mm, np.eye(3))
+    before, before_place = _see(
+        make_pits, rng, x_mm, y_mm, size_mm, depth_share, was, spread_mm, np.eye(3)
+    )
     after, after_place = _see(
+        make_pits,
         rng,
         x_mm,
         y_mm,
@@ -113,8 +70,8 @@ def build_case(
     )
     changes = {"smallest_mm": smallest_mm}
     return Case(
-        build_survey(before, **changes),
-        build_survey(after, **changes),
+        make_survey(before, **changes),
+        make_survey(after, **changes),
         before_place,
         after_place,
         truth,
@@ -122,7 +79,7 @@ def build_case(
     )
 
 
-def _see(rng, x_mm, y_mm, size_mm, depth_share, there, spread_mm, move):
+def _see(make_pits, rng, x_mm, y_mm, size_mm, depth_share, there, spread_mm, move):
     chance = 1 / (1 + np.exp(-10 * np.log(size_mm[there] / 0.6)))
     there = there[rng.random(len(there)) < chance]
     n_false = rng.binomial(len(there), 0.005)
@@ -137,23 +94,37 @@ def _see(rng, x_mm, y_mm, size_mm, depth_share, there, spread_mm, move):
     depth = size * depth * np.exp(rng.normal(0, 0.25, len(size)))
     order = rng.permutation(len(x))
     sure = np.full(len(x), 0.995)
-    pits = build_pits(x[order], y[order], size[order], depth_mm=depth[order], confidence=sure)
+    pits = make_pits(x[order], y[order], size[order], depth_mm=depth[order], confidence=sure)
     return pits, place[order]
 
 
 @pytest.fixture
-def make_pits():
-    """Return the builder of pit tables."""
-    return build_pits
+def make_pits(make_pits):
+    """Return a function that makes pits half as deep as wide, measured as well as a photo does."""
+
+    def make(x_mm, y_mm, diameter_mm, **columns):
+        diameter_mm = np.asarray(diameter_mm, float)
+        known = {"depth_mm": diameter_mm / 2, "diameter_sd_mm": 0.08 * diameter_mm}
+        sure = {"confidence": np.full(len(diameter_mm), 0.95)}
+        return make_pits(x_mm, y_mm, diameter_mm, **known | sure | columns)
+
+    return make
 
 
 @pytest.fixture
-def make_survey():
-    """Return the builder of surveys."""
-    return build_survey
+def make_survey(make_record):
+    """Return a function that makes a survey that holds these pits and nothing measured besides."""
+
+    def make(pits, marks=None, *, smallest_mm=1.0, size_mm=FACE_MM, **changes) -> Inspection:
+        survey = make_record(pits=pits, **({} if marks is None else {"marks": marks}))
+        quality = replace(survey.quality, smallest_countable_mm=smallest_mm)
+        scale = replace(survey.scale, size_mm=size_mm)
+        return replace(survey, **{"quality": quality, "scale": scale} | changes)
+
+    return make
 
 
 @pytest.fixture
-def make_case():
-    """Return the builder of before and after with their truth."""
-    return build_case
+def make_case(make_survey, make_pits):
+    """Return a function that makes before and after with their truth."""
+    return lambda seed, **changes: build_case(seed, make_survey, make_pits, **changes)
