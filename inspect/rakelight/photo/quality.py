@@ -7,7 +7,7 @@ the limits hang on the smallest pit that was agreed to be counted.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from ..core.flags import flag_bit
@@ -48,7 +48,7 @@ class Looks:
 
     sharpness: Sharpness
     exposure: Exposure
-    subject: Subject = Subject()
+    subject: Subject = field(default_factory=Subject)
 
 
 def look_at_photo(face: FaceMap, flat: FlatPhoto) -> Looks:

@@ -56,7 +56,7 @@ def read_photo(
     """
     path = Path(path)
     data = _read_bytes(path)
-    decoded = decode_picture(data, path.name, settings, choose_shrink=choose_shrink)
+    decoded = decode_picture(data, path.name, settings, choose_shrink=choose_shrink, path=path)
     pixels, profile, colour_notes = convert_to_srgb(decoded.pixels, decoded.icc)
     notes = [*decoded.notes, *colour_notes]
     if profile == SRGB_ASSUMED and is_uncalibrated(decoded.exif):
