@@ -7,16 +7,15 @@ chosen on seeds below 100000 and from 700000 to 703999; the published table is m
 900000 on, and the recipe `bubbles` took no part in choosing them.
 """
 
-import argparse
 import math
 from collections import Counter, defaultdict
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
 
 import cv2
 import numpy as np
+from page import ask_seeds, give_page
 
 from rakelight.core.records import FaceMap, Lamp
 from rakelight.light.background import flatten_light
@@ -207,20 +206,13 @@ def write_table(cases: list[dict], first_seed: int) -> str:
 
 def main() -> None:
     """Run the benchmark from the command line."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--first-seed", type=int, default=900_000)
-    parser.add_argument("--n", type=int, default=100)
-    parser.add_argument("--workers", type=int, default=2)
+    parser = ask_seeds(__doc__, 100)
     parser.add_argument("--without-held-out", action="store_true", help="for choosing settings")
-    parser.add_argument("--out", type=Path)
     chosen = parser.parse_args()
     recipes = tuple(r for r in RECIPES if r != HELD_OUT or not chosen.without_held_out)
     cases = run_cases(chosen.first_seed, chosen.n, recipes, chosen.workers)
     table = write_table(cases, chosen.first_seed)
-    if chosen.out:
-        chosen.out.parent.mkdir(parents=True, exist_ok=True)
-        chosen.out.write_text(table, encoding="utf-8")
-    print(table)
+    give_page(table, chosen.out)
 
 
 if __name__ == "__main__":
