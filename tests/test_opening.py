@@ -1,5 +1,8 @@
 """A photo read no larger than its smallest pit asks for, and the same answer from it."""
 
+import math
+
+import cv2
 import numpy as np
 import pytest
 from PIL import Image
@@ -9,8 +12,9 @@ from rakelight.core.errors import ScaleError
 from rakelight.core.records import Lamp, Photo
 from rakelight.core.settings import Settings
 from rakelight.inspection import Given, change_settings, inspect_photo, settle_scale
-from rakelight.opening import guess_mm_per_px, open_photo, pick_shrink
+from rakelight.opening import guess_mm_per_px, look_ahead, open_photo, pick_shrink
 from rakelight.scale.corners import scale_from_mm_per_px
+from rakelight.scale.layout import FIDUCIAL_SIDE_MM, FIDUCIALS_MM
 from rakelight.simulate import Lamp as SceneLamp
 from rakelight.simulate import choose_recipe, simulate_photo
 
@@ -26,6 +30,28 @@ def sharp_file(tmp_path_factory):
     path = tmp_path_factory.mktemp("sharp") / "sharp.jpg"
     Image.fromarray(np.tile(rgb, (2, 2, 1))).save(path, quality=93)
     return path
+
+
+@pytest.fixture(scope="module")
+def card_photo(tmp_path_factory):
+    """Photos of grain at .1 mm per pixel by path: without the scale card, and with its four squares on paper."""
+    folder, rng = tmp_path_factory.mktemp("card"), np.random.default_rng(3)
+    grey = np.clip(cv2.GaussianBlur(rng.normal(0, 60, (2000, 2400)), (0, 0), 1.5) + 110, 0, 255)
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    paths = {}
+    for is_there in (False, True):
+        if is_there:
+            grey[40:1960, 200:2160] = 235
+            for mark_id, (x_mm, y_mm) in FIDUCIALS_MM.items():
+                row, col = round(50 + 10 * y_mm), round(210 + 10 * x_mm)
+                side = round(10 * FIDUCIAL_SIDE_MM)
+                square = cv2.aruco.generateImageMarker(dictionary, mark_id, side)
+                grey[row : row + side, col : col + side] = np.clip(square, 20, 235)
+        paths[folder / f"{is_there}.jpg"] = is_there
+        Image.fromarray(np.repeat(grey.astype(np.uint8)[..., None], 3, axis=2)).save(
+            folder / f"{is_there}.jpg", quality=93
+        )
+    return paths
 
 
 def settings_for(smallest_mm, enough_px=6.0):
@@ -120,17 +146,36 @@ def test_scale_guessed_before_reading():
     assert 0.4 == guess_mm_per_px(Given(corners_px=corners, slab_mm=(400.0, 300.0)), shape_px)
     assert 0.2 == guess_mm_per_px(Given(slab_mm=(800.0, 600.0)), shape_px)
     assert 0.125 == guess_mm_per_px(Given(), shape_px)
+    for nonsense in (
+        {"mm_per_px": 0.0}, {"length_px": ((1, 2),), "length_mm": 3.0}, {"corners_px": 3, "slab_mm": (1, 2)},
+        {"length_px": ((1, 2), (1, 2)), "length_mm": math.nan}, {"slab_mm": ("a", "b")},
+    ):  # fmt: skip
+        assert math.inf == guess_mm_per_px(Given(**nonsense), shape_px)
+
+
+def test_a_card_seen_in_passing_is_used(card_photo):
+    """With a typed scale the card is still found where it lies, and its absence is known from a quarter of the size."""
+    given = Given(mm_per_px=0.1)
+    for path, is_there in card_photo.items():
+        seen = look_ahead(path, given, Settings())
+        assert seen == (None if is_there else ())
+        assert (open_photo(path, given, Settings(), settle_scale)[2] is not None) == is_there
+    one_thread = change_settings(Settings(), find={"threads": 1})
+    assert look_ahead(path, given, one_thread) is None
+    assert (
+        look_ahead(path, Given(mm_per_px=0.4), Settings()) is None
+    )  # its squares would be too small
 
 
 def test_a_wrong_guess_is_read_again(sharp_file):
     """A scale that turns out coarser, or is not found at all in the small photo, has it read in full."""
     read = []
 
-    def settle(photo: Photo, given):
+    def settle(photo: Photo, given, seen=None):
         read.append(photo.shrink)
         return scale_from_mm_per_px(photo.shape_px, 0.2), None
 
-    def refuse(photo: Photo, given):
+    def refuse(photo: Photo, given, seen=None):
         if photo.shrink > 1:
             raise ScaleError("Too small.")
         return settle(photo, given)

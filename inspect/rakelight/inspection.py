@@ -56,6 +56,7 @@ from .repair.plan import plan_repair, read_rates
 from .scale.card import place_card, scale_from_card
 from .scale.corners import face_corners, scale_from_length, scale_from_mm_per_px
 from .scale.edges import offer_corners, scale_from_slab_edges
+from .scale.fiducials import Fiducial
 from .scale.lens import read_lens, use_lens
 from .scale.marks import cover_papers, find_papers, read_marks, scale_from_marks
 from .scale.rectify import rectify_photo
@@ -247,8 +248,13 @@ def read_agreement(given: Given, settings: Settings) -> tuple[Agreed | None, Set
     return agreed, change_settings(settings, find={"smallest_mm": smallest_mm})
 
 
-def settle_scale(photo: Photo, given: Given) -> tuple[Scale, CardPose | None]:
-    """Return the scale from what was given, and the card's place when it lies on the face."""
+def settle_scale(
+    photo: Photo, given: Given, *, seen: Sequence[Fiducial] | None = None
+) -> tuple[Scale, CardPose | None]:
+    """Return the scale from what was given, and the card's place when it lies on the face.
+
+    `seen` : the photo's fiducials when they were looked for before.
+    """
     check_ways(given)
     lens = None if given.lens is None else read_lens(given.lens, photo.shape_px)
     if given.mm_per_px is not None:
@@ -261,7 +267,7 @@ def settle_scale(photo: Photo, given: Given) -> tuple[Scale, CardPose | None]:
         scale = scale_from_slab(photo, given, lens)
     else:
         return scale_from_lying_card(photo, given, lens)
-    return place_card(photo, scale, printed_rule_mm=given.printed_rule_mm)
+    return place_card(photo, scale, printed_rule_mm=given.printed_rule_mm, seen=seen)
 
 
 def scale_from_lying_card(

@@ -17,13 +17,19 @@ import numpy as np
 from .core.errors import RakelightError
 from .core.records import CardPose, Photo, Scale
 from .core.settings import Settings
+from .core.threads import share_out
 from .photo.read import read_photo
+from .scale.fiducials import KNOWN_SIDE_PX, Fiducial, find_fiducials
+from .scale.layout import FIDUCIAL_SIDE_MM
 
 SHRINKS = (4, 2)
 LONG_SIDE_MIN_PX = 1500  # maps and printed sheets show the photo as it was read; our choice
 FACE_SIDE_MM = 500.0  # a photo of unknown scale is taken to show this much or more along its long side; our choice
 
-Settle = Callable[[Photo, Any], tuple[Scale, CardPose | None]]
+LOOK_SHRINK = 4  # at a quarter of its size a photo shows whether the scale card is in it at all
+JPEG_SUFFIXES = (".jpg", ".jpeg")
+
+Settle = Callable[..., tuple[Scale, CardPose | None]]
 Opened = tuple[Photo, Scale, CardPose | None]
 
 
@@ -38,7 +44,7 @@ def open_photo(path: str | Path, given: Any, settings: Settings, settle: Settle)
     settings : Settings
         `find.smallest_mm`, the smallest pit to be counted; `photo.enough_px`, the pixels it shall still span.
     settle : callable
-        Finds the scale of a photo from what was given.
+        Finds the scale of a photo from what was given; `seen`, its fiducials when they are known already.
 
     Returns
     -------
@@ -60,10 +66,18 @@ def open_photo(path: str | Path, given: Any, settings: Settings, settle: Settle)
     def guess(shape_px: tuple[int, int]) -> int:
         return pick_shrink(shape_px, smallest_mm, guess_mm_per_px(given, shape_px), wanted_px)
 
-    photo = read_photo(path, settings=settings.photo, choose_shrink=guess)
+    def read() -> Photo:
+        return read_photo(path, settings=settings.photo, choose_shrink=guess)
+
+    # While the photo is unpacked, which takes one processor core, the other looks for the card.
+    photo, seen = share_out(
+        lambda task: task(),
+        (read, lambda: look_ahead(Path(path), given, settings)),
+        threads=settings.find.threads,
+    )
     while photo.shrink > 1:
         try:
-            scale, card = settle(photo, given)
+            scale, card = settle(photo, given, seen=seen)
         except RakelightError:  # what is wrong is told by the photo in full
             fitting = 1
         else:
@@ -74,7 +88,32 @@ def open_photo(path: str | Path, given: Any, settings: Settings, settle: Settle)
         photo = read_photo(
             path, settings=settings.photo, choose_shrink=lambda shape_px, most=fitting: most
         )
-    return photo, *settle(photo, given)
+    return photo, *settle(photo, given, seen=seen)
+
+
+def look_ahead(path: Path, given: Any, settings: Settings) -> tuple[Fiducial, ...] | None:
+    """Return an empty list when a small reading of the photo shows that no scale card is in it, None when unknown.
+
+    Where the scale is typed in, the card only tells more of the lamp, and mostly there is none: a quarter of the
+    size is enough to see that, as long as the card's squares are as large in it as they are looked for anyway.
+    """
+    is_typed = given.mm_per_px is not None or given.length_mm is not None
+    if not is_typed or settings.find.threads < 2 or path.suffix.lower() not in JPEG_SUFFIXES:
+        return None
+    mm_per_px = guess_mm_per_px(given, (1, 1))
+    is_read_small = settings.find.smallest_mm >= min(SHRINKS) * settings.photo.enough_px * mm_per_px
+    side_px = FIDUCIAL_SIDE_MM / mm_per_px
+    if is_read_small or side_px < LOOK_SHRINK * KNOWN_SIDE_PX:
+        return None
+    try:
+        small = read_photo(
+            path, settings=settings.photo, choose_shrink=lambda shape_px: LOOK_SHRINK
+        )
+    except RakelightError:  # the proper reading says it better
+        return None
+    if small.shrink < LOOK_SHRINK:
+        return None
+    return None if find_fiducials(small, side_px=side_px) else ()
 
 
 def pick_shrink(
@@ -89,19 +128,27 @@ def pick_shrink(
 
 
 def guess_mm_per_px(given: Any, shape_px: tuple[int, int]) -> float:
-    """Return about how large the photo's coarsest pixel is on the face, before it is read."""
+    """Return about how large the photo's coarsest pixel is on the face, before it is read; inf for nonsense."""
+    try:
+        guess = _guess_mm_per_px(given, shape_px)
+    except (TypeError, ValueError, ZeroDivisionError):  # told by whoever checks what was given
+        return np.inf
+    return guess if guess > 0 else np.inf
+
+
+def _guess_mm_per_px(given: Any, shape_px: tuple[int, int]) -> float:
     if given.mm_per_px is not None:
         return float(given.mm_per_px)
     if given.length_px is not None and given.length_mm is not None:
-        length_px = np.hypot(*np.subtract(*np.asarray(given.length_px, float)))
-        return float(given.length_mm / max(length_px, 1e-9))
+        one, other = np.asarray(given.length_px, float)
+        return float(given.length_mm) / max(float(np.hypot(*(other - one))), 1e-9)
     if given.corners_px is not None and given.slab_mm is not None:
         corners = np.asarray(given.corners_px, float)
         sides_px = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
         sides_mm = np.array([*given.slab_mm, *given.slab_mm], float)
         return float((sides_mm / np.maximum(sides_px, 1e-9)).max())
     if given.slab_mm is not None and given.marks is None:
-        return max(given.slab_mm) / max(shape_px)
+        return max(float(side) for side in given.slab_mm) / max(shape_px)
     return FACE_SIDE_MM / max(shape_px)
 
 

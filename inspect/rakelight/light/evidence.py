@@ -122,8 +122,8 @@ def read_axis(windows: list[Window], limit: float) -> tuple[float, float]:
         calm = cv2.GaussianBlur(np.clip(window.relief, -limit, limit), (0, 0), 1.0)
         slope_x = cv2.Sobel(calm, cv2.CV_32F, 1, 0)
         slope_y = cv2.Sobel(calm, cv2.CV_32F, 0, 1)
-        sum_xx += cv2.sumElems(cv2.multiply(slope_x, slope_x))[0]
-        sum_yy += cv2.sumElems(cv2.multiply(slope_y, slope_y))[0]
+        sum_xx += cv2.norm(slope_x, cv2.NORM_L2SQR)
+        sum_yy += cv2.norm(slope_y, cv2.NORM_L2SQR)
         sum_xy += cv2.sumElems(cv2.multiply(slope_x, slope_y))[0]
     total = sum_xx + sum_yy
     if total <= 0:
@@ -187,47 +187,50 @@ def _vote_in_window(window: Window, noise_sd: float, settings: LightSettings) ->
     contrast = max(settings.evidence_noise * noise_sd, settings.evidence_contrast)
     # A shadow keeps at most the light of the room: on rough faces no more than this can be asked.
     dark_limit, bright_limit = -min(contrast, 0.6), contrast / 2
-    is_dark = (relief < dark_limit).view(np.uint8)
-    n_spots, labels, stats, centres = cv2.connectedComponentsWithStats(is_dark, connectivity=8)
-    area_px = stats[:, cv2.CC_STAT_AREA].astype(np.float64)
-    if n_spots < 2:
+    far, nearest = cv2.distanceTransformWithLabels(
+        cv2.compare(relief, dark_limit, cv2.CMP_GE), cv2.DIST_L2, 3, labelType=cv2.DIST_LABEL_CCOMP
+    )  # every place has the number, from 1, of the dark spot that is nearest
+    row, col = _find_places(relief < dark_limit)
+    if not len(row):
         return [np.empty(0)] * 6
-    spot, row, col, light = _bright_near_spots(relief, labels, area_px, bright_limit)
-    mass = np.bincount(spot, light, n_spots)
-    n_bright = np.bincount(spot, minlength=n_spots)
+    spot = nearest[row, col]
+    n_spots = int(spot.max()) + 1
+    area_px = np.bincount(spot, minlength=n_spots).astype(np.float64)
+    dark_mass = np.bincount(spot, -relief[row, col], n_spots)
     with np.errstate(invalid="ignore", divide="ignore"):
-        to_x = np.bincount(spot, light * col, n_spots) / mass - centres[:, 0]
-        to_y = np.bincount(spot, light * row, n_spots) / mass - centres[:, 1]
-    dark_row, dark_col = _find_places(is_dark > 0)
-    dark_mass = np.bincount(labels[dark_row, dark_col], -relief[dark_row, dark_col], n_spots)
+        centre_x, centre_y = (np.bincount(spot, at, n_spots) / area_px for at in (col, row))
+        spot, row, col, light = _bright_near_spots(relief, (far, nearest), area_px, bright_limit)
+        mass = np.bincount(spot, light, n_spots)
+        n_bright = np.bincount(spot, minlength=n_spots)
+        to_x = np.bincount(spot, light * col, n_spots) / mass - centre_x
+        to_y = np.bincount(spot, light * row, n_spots) / mass - centre_y
     largest_px = (25.0 / window.mm_per_px) ** 2
     keep = (area_px >= MIN_SPOT_PX) & (area_px < largest_px) & (n_bright >= 2)
-    keep[0] = False
     return [
-        window.left_mm + (centres[keep, 0] + 0.5) * window.mm_per_px,
-        window.top_mm + (centres[keep, 1] + 0.5) * window.mm_per_px,
+        window.left_mm + (centre_x[keep] + 0.5) * window.mm_per_px,
+        window.top_mm + (centre_y[keep] + 0.5) * window.mm_per_px,
         np.degrees(np.arctan2(-to_x[keep], to_y[keep])) % 360,
         np.sqrt(np.minimum(mass, dark_mass)[keep]),
         (np.sqrt(area_px[keep]) + 2) * window.mm_per_px,
-        (n_bright / (n_bright + area_px))[keep],
+        n_bright[keep] / (n_bright + area_px)[keep],
     ]
 
 
 def _bright_near_spots(
-    relief: np.ndarray, labels: np.ndarray, area_px: np.ndarray, bright_limit: float
+    relief: np.ndarray,
+    near: tuple[np.ndarray, np.ndarray],
+    area_px: np.ndarray,
+    bright_limit: float,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Return spot number, row, column and relief of bright pixels close to a dark spot."""
-    far, nearest = cv2.distanceTransformWithLabels(
-        (labels == 0).view(np.uint8), cv2.DIST_L2, 3, labelType=cv2.DIST_LABEL_PIXEL
-    )
-    row, col = _find_places((relief > bright_limit) & (far < 40))
-    # The transform numbers the dark pixels one by one: carry the spot's number over to them.
-    spot_of = np.zeros(int(nearest.max()) + 1, np.int64)
-    is_spot = labels > 0
-    spot_of[nearest[is_spot]] = labels[is_spot]
-    spot = spot_of[nearest[row, col]]
-    close = far[row, col] <= 0.7 * np.sqrt(area_px[spot]) + 1.5
-    return spot[close], row[close], col[close], relief[row[close], col[close]].astype(np.float64)
+    """Return spot number, row, column and relief of bright pixels close to a dark spot.
+
+    `near` : how far the nearest spot is from every place, and its number.
+    """
+    row, col = _find_places(relief > bright_limit)
+    spot, far = near[1][row, col], near[0][row, col]
+    close = (far < 40) & (far <= 0.7 * np.sqrt(area_px[spot]) + 1.5)
+    row, col = row[close], col[close]
+    return spot[close], row, col, relief[row, col].astype(np.float64)
 
 
 def _find_places(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
