@@ -150,8 +150,12 @@ def tally_scene(
     limit_mm: tuple[float, float],
     confidence_min: float = 0.5,
     px_mm: float = 0.0,
+    mouth_mm: tuple[float, float] | None = None,
 ) -> None:
-    """Add one scene: pits of `limit_mm` count, smaller and larger true pits are neither right nor wrong."""
+    """Add one scene: pits of `limit_mm` count, smaller and larger true pits are neither right nor wrong.
+
+    `mouth_mm` are the same limits in the measure of the list, where the truth measures something else.
+    """
     low, high = limit_mm
     pair = match(found, truth)
     sure = found["confidence"].to_numpy() >= confidence_min
@@ -162,6 +166,7 @@ def tally_scene(
     tally.hits += int((hit_rows & counted).sum())
     tally.misses += int((~hit_rows & counted).sum())
     found_mm = found["diameter_mm"].to_numpy()
+    low, high = mouth_mm or limit_mm
     wrong = sure & (pair < 0) & (found_mm >= low) & (found_mm < high)
     tally.false += int(wrong.sum())
     tally.area_m2 += area_m2
@@ -182,7 +187,7 @@ def tally_scene(
     judged = (found_mm >= low) & (found_mm < high)
     tally.confidence += found["confidence"].to_numpy()[judged].tolist()
     tally.is_real += (pair[judged] >= 0).tolist()
-    area_true = float(truth["area_mm2"].to_numpy()[size >= low].sum()) if "area_mm2" in truth else 0.0
+    area_true = float(truth["area_mm2"].to_numpy()[size >= limit_mm[0]].sum()) if "area_mm2" in truth else 0.0
     area_found = float((np.pi / 4 * found_mm[sure & (found_mm >= low)] ** 2).sum())
     tally.true_area += area_true
     tally.found_area += area_found

@@ -16,7 +16,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 sys.path.insert(0, str(Path(__file__).parent))
-from sorter_faces import SHALLOWEST, roughen
+from sorter_faces import DENT_DEEPEST, SHALLOWEST, roughen
 
 from rakelight.core.records import FaceMap
 from rakelight.core.records import Lamp as SaidLamp
@@ -90,7 +90,8 @@ def draw_recipe(rng: np.random.Generator):
         largest_mm=float(rng.uniform(10, 25)),
         diameter_spread=float(rng.uniform(0.4, 1.0)),
         depth_ratio=(
-            base.depth_ratio[0] * rng.uniform(0.6, 1.2), base.depth_ratio[1] * rng.choice([rng.uniform(0.8, 1.3), 2.5]),
+            base.depth_ratio[0] * rng.uniform(0.15, 1.2),
+            base.depth_ratio[1] * rng.choice([rng.uniform(0.4, 1.3), 2.5]),
         ),
         cluster_share=float(rng.uniform(0, 0.6)),
         slope_rms=float(np.exp(rng.uniform(np.log(0.006), np.log(0.085)))),
@@ -253,16 +254,42 @@ def label(pool: Candidates, toward: np.ndarray, slab: Slab, known) -> dict[str, 
     for i in np.flatnonzero(match >= 0):
         answer["lip"][i] = trace_lip(slab, slab.pits.iloc[match[i]], toward[i])
     kind[(match >= 0) & (answer["true_px"] < 2.0)] = IGNORED
-    if len(seen):
-        kind[(match >= 0) & (~seen | is_too_shallow(slab, blur_px))[match]] = IGNORED
+    depth = np.append(tell_depths(slab, blur_px), np.nan)[match]
+    kind[(match >= 0) & ((depth < SHALLOWEST) | ~np.append(seen, False)[match])] = IGNORED
+    is_dent = (match >= 0) & (depth < DENT_DEEPEST)
+    kind[is_dent] = NOTHING
+    answer["size"][is_dent] = 0
+    # A hollow of the texture itself that is as deep as a pit teaches nothing: nobody listed it.
+    kind[(kind == NOTHING) & ~is_dent & (measure_hollows(slab, pool, toward) > DENT_DEEPEST)] = IGNORED
     return {**answer, "kind": kind.astype(np.int8)}
 
 
-def is_too_shallow(slab: Slab, blur_px: float) -> np.ndarray:
-    """Return which pits are neither pit nor plain face: so shallow, after softening, that people would differ."""
+def tell_depths(slab: Slab, blur_px: float) -> np.ndarray:
+    """Return depth over diameter of every pit, as the softening of its lip has left it."""
     radius_px = slab.pits.diameter_mm.to_numpy() / 2 / slab.mm_per_px
     left = 1 - np.exp(-0.5 * (radius_px / max(blur_px, 1e-3)) ** 2)
-    return left * slab.pits.depth_mm.to_numpy() < SHALLOWEST * slab.pits.diameter_mm.to_numpy()
+    return left * slab.pits.depth_mm.to_numpy() / slab.pits.diameter_mm.to_numpy()
+
+
+def measure_hollows(slab: Slab, pool: Candidates, toward: np.ndarray) -> np.ndarray:
+    """Return how far the face lies below the chord over each candidate, along the light, over its diameter.
+
+    NaN where a pit reaches in: pieces of pits are no hollows of their own.
+    """
+    if not len(pool):
+        return np.zeros(0)
+    along, across = np.linspace(-0.7, 0.7, 29), np.linspace(-0.2, 0.2, 5)[:, None]
+    away_row, away_col, right_row, right_col = (step[:, None, None] for step in light_frame(toward))
+    size = pool.diameter_px[:, None, None]
+    row = pool.row[:, None, None] + size * (along * away_row + across * right_row)
+    col = pool.col[:, None, None] + size * (along * away_col + across * right_col)
+    shape = (len(pool), -1)
+    place = [values.reshape(shape).astype(np.float32) for values in (col, row)]
+    height = cv2.remap(slab.height_mm, *place, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    height = height.reshape(row.shape).mean(axis=1)
+    chord = height[:, :1] + (height[:, -1:] - height[:, :1]) * np.linspace(0, 1, len(along))
+    is_pit = cv2.remap((slab.pit_index > 0).astype(np.float32), *place, cv2.INTER_NEAREST).any(axis=1)
+    return np.where(is_pit, np.nan, (chord - height).max(axis=1) / (pool.diameter_px * slab.mm_per_px))
 
 
 def place_truth(answer, pool: Candidates, toward: np.ndarray, rows, match: np.ndarray, px: float) -> None:

@@ -1,4 +1,4 @@
-"""What the recipes do not have and real faces do: natural textures, dents, soft lips, dark paint.
+"""What the recipes do not have and real faces do: natural textures, dents, soft lips, paint.
 
 Everything here changes a made-up slab in place, before it is lit. Nothing that is added counts as a pit:
 textures are kept so low that their hollows stay below `SHALLOWEST` of their width.
@@ -19,6 +19,12 @@ from rakelight.simulate.slab import Slab
 
 SHALLOWEST = 0.07
 """Depth over diameter from which a hollow is a pit that somebody would fill; our choice."""
+
+DENT_DEEPEST = 0.05
+"""Depth over diameter up to which a hollow is a dent and no pit; in between people would differ. Our choice."""
+
+PALEST_DARK = 0.45
+"""Light that the darkest paint leaves: what is darker looks like shade, and a hole must not be taken for tar."""
 
 RELIEF_MAPS = ("0001", "0002", "0004", "0010", "0011", "0014", "0015", "0017", "0018", "0019", "0021", "0027", "0028")
 """Maps that take part: bark, leather, paper, plaster, cloth; no pitted wall, no boards, nothing man-cut."""
@@ -115,9 +121,9 @@ def _drop_flakes(slab: Slab, rng: np.random.Generator) -> None:
 
 
 def _press_dent(slab: Slab, rng: np.random.Generator) -> None:
-    """Press a dent or raise a swelling too shallow to be filled, round or drawn out."""
+    """Press a dent, too shallow to be filled, or raise a swelling, round or drawn out."""
     sigma = float(np.exp(rng.uniform(np.log(0.9), np.log(14))))
-    depth = sigma * 2.4 * slab.mm_per_px * rng.uniform(0.004, 0.5 * SHALLOWEST) * rng.choice([-1, 1])
+    depth = sigma * 2.4 * slab.mm_per_px * rng.uniform(0.004, DENT_DEEPEST) * rng.choice([-1, 1])
     turn, stretch = rng.uniform(0, np.pi), np.exp(rng.uniform(0, 0.7))
     row, col = int(rng.integers(slab.height_mm.shape[0])), int(rng.integers(slab.height_mm.shape[1]))
     reach = int(3.5 * sigma * stretch) + 1
@@ -129,10 +135,11 @@ def _press_dent(slab: Slab, rng: np.random.Generator) -> None:
 
 
 def _paint_disc(slab: Slab, rng: np.random.Generator) -> None:
-    """Paint a round or oval stain, from a pale bloom to a drop of tar, edge sharp to soft."""
+    """Paint a round or oval stain, from a pale bloom to a rust spot, edge sharp to soft."""
     radius = float(np.exp(rng.uniform(np.log(1.2), np.log(16))))
     edge = rng.uniform(0.3, 0.5 + 0.5 * radius)
-    tone = float(np.exp(rng.uniform(np.log(0.12), np.log(0.9)))) if rng.random() < 0.82 else rng.uniform(1.1, 1.5)
+    is_pale = rng.random() >= 0.82
+    tone = rng.uniform(1.1, 1.5) if is_pale else float(np.exp(rng.uniform(np.log(PALEST_DARK), np.log(0.9))))
     row, col = int(rng.integers(slab.height_mm.shape[0])), int(rng.integers(slab.height_mm.shape[1]))
     if slab.pit_index[max(row - 3, 0) : row + 4, max(col - 3, 0) : col + 4].any():
         return
