@@ -74,13 +74,11 @@ class Ground:
         u, v = np.abs(dx_mm) / self.cell_mm[0], dy_mm * np.where(dx_mm < 0, -1, 1) / self.cell_mm[1]
         col, row = np.floor(u).astype(np.intp), np.floor(v).astype(np.intp)
         u, v = u - col, v - row
-        table = self.overlap
-        shared = (
-            table[row, col] * (1 - u) * (1 - v)
-            + table[row, col + 1] * u * (1 - v)
-            + table[row + 1, col] * (1 - u) * v
-            + table[row + 1, col + 1] * u * v
-        )
+        table, at = self.overlap.ravel(), row * self.overlap.shape[1] + col
+        upper, lower = table[at], table[at + self.overlap.shape[1]]
+        upper += (table[at + 1] - upper) * u
+        lower += (table[at + self.overlap.shape[1] + 1] - lower) * u
+        shared = upper + (lower - upper) * v
         return self.area_mm2 / np.maximum(shared, self.area_mm2 * 1e-3)
 
 
@@ -183,11 +181,12 @@ def count_neighbours(xy_mm: np.ndarray, distances_mm: np.ndarray, ground: Ground
     pairs = lay_side_by_side(flat, np.repeat(np.arange(n_faces), n), reach_mm).query_pairs(
         reach_mm, output_type="ndarray"
     )
-    step = flat[pairs[:, 1]] - flat[pairs[:, 0]]
-    slot = np.searchsorted(distances_mm, np.hypot(step[:, 0], step[:, 1]), side="left")
-    weight = ground.weigh(step[:, 0], step[:, 1])
+    one, other = np.ascontiguousarray(pairs.T)
+    dx_mm, dy_mm = (at[other] - at[one] for at in np.ascontiguousarray(flat.T))
+    slot = np.searchsorted(distances_mm, np.sqrt(dx_mm * dx_mm + dy_mm * dy_mm), side="left")
+    weight = ground.weigh(dx_mm, dy_mm)
     inside = slot < len(distances_mm)
-    key = (pairs[:, 0] // n)[inside] * len(distances_mm) + slot[inside]
+    key = (one // n)[inside] * len(distances_mm) + slot[inside]
     sums = np.bincount(key, weights=weight[inside], minlength=n_faces * len(distances_mm))
     k_mm2 = 2 * ground.area_mm2 / (n * (n - 1)) * sums.reshape(n_faces, -1).cumsum(axis=1)
     return k_mm2[0] if is_one else k_mm2
@@ -196,7 +195,8 @@ def count_neighbours(xy_mm: np.ndarray, distances_mm: np.ndarray, ground: Ground
 def lay_side_by_side(xy_mm: np.ndarray, face_of: np.ndarray, reach_mm: float) -> cKDTree:
     """Return one tree of the places of many faces, laid in a row so far apart that no pair in reach bridges them."""
     x_mm = xy_mm[:, 0] + face_of * (np.ptp(xy_mm[:, 0]) + 2 * reach_mm + 1)
-    return cKDTree(np.column_stack([x_mm, xy_mm[:, 1]]), balanced_tree=False, compact_nodes=False)
+    places = np.column_stack([x_mm, xy_mm[:, 1]])
+    return cKDTree(places, leafsize=16, balanced_tree=False, compact_nodes=False)
 
 
 def judge_scatter(

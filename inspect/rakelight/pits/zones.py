@@ -262,14 +262,14 @@ def find_crowds(
     reach_mm = float(min(np.sqrt(NEIGHBOURS / (np.pi * rest_per_mm2)), settings.crowd_reach_mm))
     n_rest = round(rest_per_mm2 * ground.area_mm2)
     by_chance = _largest_by_chance(ground, n_rest, reach_mm, (_AS_IT_IS,), settings)
-    round_ones = _pick_crowds(xy_mm, reach_mm, _AS_IT_IS, settings)
+    (round_ones,) = _pick_crowds(xy_mm, reach_mm, (_AS_IT_IS,), settings)
     kept = [replace(crowd, chance=_chance(crowd, by_chance)) for crowd in round_ones]
     kept = [crowd for crowd in kept if crowd.chance <= settings.chance_max]
     squeezes = tuple(_squeeze(turn) for turn in np.arange(STREAK_TURNS) * 180 / STREAK_TURNS)
     streaks = [
         crowd
-        for squeeze in squeezes
-        for crowd in _pick_crowds(xy_mm, reach_mm, squeeze, settings)
+        for crowds in _pick_crowds(xy_mm, reach_mm, squeezes, settings)
+        for crowd in crowds
         if crowd.is_streak and _chance(crowd, by_chance) <= settings.chance_max
     ]
     if streaks:  # twelve directions are looked at, so chance gets twelve tries as well
@@ -293,17 +293,22 @@ def _settle(round_ones: list[Crowd], streaks: list[Crowd]) -> list[Crowd]:
 
 
 def _pick_crowds(
-    xy_mm: np.ndarray, reach_mm: float, squeeze: np.ndarray, settings: ZoneSettings
-) -> list[Crowd]:
-    label = link_crowd(xy_mm @ squeeze, reach_mm, settings.crowd_pits)
-    crowds = []
-    for number in range(label.max(initial=-1) + 1):
-        pits = np.flatnonzero(label == number)
-        core = None if squeeze is _AS_IT_IS else _narrow_to_streak(xy_mm, pits, settings)
-        crowds.append(
-            Crowd(pits if core is None else core, len(pits), reach_mm, squeeze, core is not None)
-        )
-    return sorted(crowds, key=lambda crowd: -len(crowd.pits))
+    xy_mm: np.ndarray, reach_mm: float, squeezes: tuple[np.ndarray, ...], settings: ZoneSettings
+) -> list[list[Crowd]]:
+    """The crowds for every squeeze, largest first; all are linked at once, like faces side by side."""
+    squeezed = np.concatenate([xy_mm @ squeeze for squeeze in squeezes])
+    face_of = np.repeat(np.arange(len(squeezes)), len(xy_mm))
+    label = link_crowd(squeezed, reach_mm, settings.crowd_pits, face_of=face_of)
+    found: list[list[Crowd]] = []
+    for squeeze, own in zip(squeezes, label.reshape(len(squeezes), -1), strict=True):
+        crowds = []
+        for number in np.unique(own[own >= 0]):
+            pits = np.flatnonzero(own == number)
+            core = None if squeeze is _AS_IT_IS else _narrow_to_streak(xy_mm, pits, settings)
+            chosen = pits if core is None else core
+            crowds.append(Crowd(chosen, len(pits), reach_mm, squeeze, core is not None))
+        found.append(sorted(crowds, key=lambda crowd: -len(crowd.pits)))
+    return found
 
 
 def _narrow_to_streak(
@@ -375,10 +380,10 @@ def _join(n: int, pairs: np.ndarray, is_core: np.ndarray, fewest: int) -> np.nda
     for near, far in ((0, 1), (1, 0)):
         border = pairs[is_core[pairs[:, near]] & ~is_core[pairs[:, far]]]
         label[border[:, far]] = group[border[:, near]]
-    names, where, counts = np.unique(label, return_inverse=True, return_counts=True)
-    keep = (names >= 0) & (counts >= fewest)
-    number = np.where(keep, np.cumsum(keep) - 1, -1)
-    return number[where.reshape(-1)]
+    counts = np.bincount(label + 1)
+    keep = counts >= max(fewest, 1)
+    keep[0] = False
+    return np.where(keep, np.cumsum(keep) - 1, -1)[label + 1]
 
 
 def _describe(
