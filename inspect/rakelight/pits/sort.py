@@ -1,6 +1,6 @@
 """Is it a pit, or something that only looks like one?
 
-Two looks at every candidate. The first, on the close-up as the finder placed it, says what it may be
+Two looks at every candidate, a third where the second moved it far. The first, on the close-up as the finder placed it, says what it may be
 and where its middle and lip really are; the second looks again from there and gives the kind, a
 calibrated confidence and the outline. Beside the network's answer stands a plain score that a
 person can check by eye: how dark the near side is and how bright the far rim, in grain noise levels.
@@ -36,6 +36,7 @@ MARK_NEAR, MARK_RATIO = (
     3.0,
 )  # of marks so near and so alike in size only the clearest is looked at; our choice
 HINT_NEAR, HINT_RATIO = 0.6, 2.2  # of hints of one pit the clearest is looked at; our choice
+THIRD_LOOK_FROM = 0.1  # of its diameter the second look moved it; our choice
 SECOND_LOOK_FROM = 0.03  # first-look confidence that earns a second look; our choice
 KEPT_FROM = 0.05  # less sure candidates are forgotten; the ones between here and the list are for a person to raise
 UNKNOWN_SIDE_TRUST = (
@@ -43,7 +44,7 @@ UNKNOWN_SIDE_TRUST = (
 )
 LIP_RATIO, LIP_OVERLAP_MAX = 3.0, 0.1  # our choice
 # Chosen on made-up faces of their own: places 10 to 20 % and sizes 10 % nearer the truth than by the surest look.
-SIZE_DOUBT, SIZE_BONUS = 3.0, 0.45
+SIZE_DOUBT, SIZE_BONUS, ODDS_BONUS, ODDS_MAX = 3.0, 0.45, 0.06, 8.0
 SAME_LOOK_AWAY, SAME_LOOK_RATIO = 0.15, 1.25  # looks so near and so alike in size are at one pit
 OVERLAP_MAX = 0.35  # share of the smaller circle that two pits may share; our choice
 STAIN_LIGHT_MIN = (
@@ -271,8 +272,11 @@ def _rate_looks(answer: Sorted) -> np.ndarray:
     """
     is_pit = answer.confidence > 0.5
     surely_pit = np.where(answer.kind == PIT, answer.kind_confidence, 0.0)
+    # One that takes two neighbours for one pit is hardly less confident, but its odds are far lower.
+    odds = np.log(np.clip(answer.confidence, 0.5, None) / np.clip(1 - answer.confidence, 1e-9, 0.5))
     fit = (
         surely_pit
+        + ODDS_BONUS * np.minimum(odds, ODDS_MAX)
         - SIZE_DOUBT * answer.size_sd
         + SIZE_BONUS * np.log2(answer.candidates.diameter_px)
     )
@@ -333,7 +337,15 @@ def _look_twice(
     moved, toward_deg = moved.take(hopeful), toward_deg[hopeful]
     second, evidence = _look(scene, moved, toward_deg, angle_deg[hopeful])
     placed = refine(moved, second, toward_deg, scene.octaves)
-    answer = join_sorted(_settle(second, evidence, placed, (toward_deg, trust)), marks)
+    # One that was still far off is looked at once more, from where it was last seen to lie.
+    far = np.hypot(*second.shift.T) > THIRD_LOOK_FROM
+    third, again = _look(scene, placed.take(far), toward_deg[far], angle_deg[hopeful][far])
+    replaced = refine(placed.take(far), third, toward_deg[far], scene.octaves)
+    looks = [
+        _settle(second.take(~far), evidence[~far], placed.take(~far), (toward_deg[~far], trust)),
+        _settle(third, again, replaced, (toward_deg[far], trust)),
+    ]
+    answer = join_sorted(join_sorted(*looks), marks)
     is_mark = (answer.kind != NOTHING) & (answer.kind != PIT)
     listed = (answer.confidence >= KEPT_FROM) | (
         is_mark & (answer.kind_confidence >= settings.mark_confidence_min)
