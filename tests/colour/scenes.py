@@ -4,12 +4,15 @@ The tone is painted in L*a*b*, lit by a lamp of known fall-off and taken by the 
 (vignetting, warm cast, noise, sharpening, JPEG), so every answer can be held against the truth.
 """
 
+import io
 from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
+from PIL import Image
 
-from rakelight.core.records import FaceMap
+from rakelight.colour.jpegcodes import read_jpeg_codes
+from rakelight.core.records import FaceMap, Photo
 from rakelight.simulate.camera import Camera, photograph
 
 XYZ_OF_RGB = np.array(
@@ -61,6 +64,8 @@ class Scene:
     lamp: SoftLamp | None = field(default_factory=SoftLamp)
     camera: Camera = field(default_factory=lambda: Camera(vignetting=0.25))
     has_card: bool = True
+    is_file: bool = False  # taken as a file and read from it as the tool reads a photo's file
+    subsampling: str = "4:2:0"
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -122,9 +127,22 @@ class Scene:
         camera = replace(
             self.camera, slab_size_mm=self.size_mm, slab_mm_per_px=self.mm_per_px, exposure=exposure
         )
+        quality = camera.jpeg_quality
+        if self.is_file:
+            camera = replace(camera, jpeg_quality=None)
         rgb = photograph(np.ascontiguousarray(radiance), camera, seed=100 * self.seed + chance)
+        if self.is_file and quality is not None:
+            rgb = save_and_read(rgb, quality, self.subsampling)
         rgb = rgb[::-1, ::-1] if is_turned else rgb
         return FaceMap(np.ascontiguousarray(rgb), np.ones(self.shape, bool), self.mm_per_px)
+
+
+def save_and_read(rgb: np.ndarray, quality: int, subsampling: str = "4:2:0") -> np.ndarray:
+    """Return pixels as they are read from a JPEG file of them."""
+    file = io.BytesIO()
+    Image.fromarray(rgb).save(file, "JPEG", quality=quality, subsampling=subsampling)
+    plain = np.asarray(Image.open(file))
+    return read_jpeg_codes(file.getvalue(), Photo(plain, "soft.jpg", ""))
 
 
 def draw_scene(seed: int, **changes) -> Scene:

@@ -36,6 +36,14 @@ def test_blotches_are_found_with_place_size_and_words():
     assert darker["dE00"] > 2
 
 
+def test_what_rounding_may_have_made_is_not_listed():
+    """An area 3 L* darker stands out, but not where a coarse file alone may well make 2 dE00."""
+    tones = make_map(paint_disc((140, 240), 600, 350, 200, -3.0))
+    middle = np.array([62.0, 0, 4])
+    assert 1 == len(find_blotches(tones, middle, noise_dE00=0.2))
+    assert [] == find_blotches(tones, middle, noise_dE00=2.0)
+
+
 def test_small_and_weak_areas_are_not_listed():
     """A disc of 30 mm and one of 1 L* stay out; so does an even face."""
     assert [] == find_blotches(make_map(paint_disc((100, 240), 300, 200, 30, -8)), MIDDLE)

@@ -7,6 +7,7 @@ import pytest
 
 from rakelight.colour.drift import compare_zones, find_cells_inside, measure_drift, read_strip
 from rakelight.colour.falloff import Falloff
+from rakelight.colour.rounding import NO_ROUNDING
 from rakelight.core.records import COLOUR_COLUMNS, make_table
 
 from .conftest import SMALL, measure_scene
@@ -81,6 +82,17 @@ def test_lamp_uncertainty_widens_the_interval():
         for sd in (0.0, 0.02)
     )
     assert np.hypot(sure, 0.02 * 78 / 3) == pytest.approx(unsure, rel=0.01)
+
+
+def test_a_finer_file_narrows_the_interval():
+    """What the file rounds in a* and b* is part of the interval of a change of hue."""
+    table = make_tones((0.0, 1.5, 0.0))
+    flat = Falloff(np.ones((2, 2, 3), np.float32), "flat", (0.005, 0.005), (0.0, 0.0))
+    usual, fine = (
+        measure_drift(table, (2400.0, 700.0), flat, rounding=rounding)[0] for rounding in (None, NO_ROUNDING)
+    )
+    assert fine["high"] - fine["low"] < usual["high"] - usual["low"]
+    assert usual["dE00"] == pytest.approx(fine["dE00"])
 
 
 def test_too_few_cells_give_no_drift():

@@ -37,7 +37,7 @@ def save(codes: np.ndarray, path, **changes):
 
 def read(path) -> np.ndarray | None:
     """Return the fine codes of a file, in codes of 255."""
-    codes = read_jpeg_codes(path, read_photo(path))
+    codes = read_jpeg_codes(path.read_bytes(), read_photo(path))
     return None if codes is None else codes / FINE_CODES
 
 
@@ -102,8 +102,8 @@ def test_what_cannot_be_read_finer_gives_none(tmp_path):
     assert [None] * 4 == [read(path) for path in (png, grey, red, coarse)]
     path = save(codes, tmp_path / "soft.jpg")
     rgb = read_photo(path).rgb
-    assert read_jpeg_codes(path, Photo(rgb, "soft.jpg", "", profile="Display P3")) is None
-    assert read_jpeg_codes(path, Photo(rgb[::2, ::2], "soft.jpg", "", shrink=2)) is None
+    assert read_jpeg_codes(path.read_bytes(), Photo(rgb, "soft.jpg", "", profile="Display P3")) is None
+    assert read_jpeg_codes(path.read_bytes(), Photo(rgb[::2, ::2], "soft.jpg", "", shrink=2)) is None
 
 
 def test_a_damaged_file_gives_none(tmp_path):
@@ -114,7 +114,7 @@ def test_a_damaged_file_gives_none(tmp_path):
     for n_bytes in (3, 200, 2000):
         path = tmp_path / "cut.jpg"
         path.write_bytes(whole.getvalue()[:n_bytes])
-        assert read_jpeg_codes(path, photo) is None
+        assert read_jpeg_codes(path.read_bytes(), photo) is None
 
 
 def test_fine_codes_are_decoded_like_whole_ones():

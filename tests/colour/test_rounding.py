@@ -31,6 +31,13 @@ def test_other_files(tmp_path):
     assert [Rounding()] * 2 == [read_rounding(tmp_path / name) for name in ("soft.txt", "none.jpg")]
 
 
+def test_one_place_in_lab():
+    """Uniform rounding of steps of 3/8 code: a code of luma is some .4 L*, one of chroma some 1.6 a* or b*."""
+    expected = np.array([0.4, 1.6, 1.6]) * 0.375 / np.sqrt(12)
+    assert expected == pytest.approx(Rounding().lab_sd)
+    assert (0.0, 0.0, 0.0) == NO_ROUNDING.lab_sd
+
+
 def test_small_patches_are_known_less():
     """Uniform rounding at least; the sd grows with the square of side over diameter, and ends somewhere."""
     small, large = (Rounding().find_step_sd(px) for px in (8.0, 400.0))

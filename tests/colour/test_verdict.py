@@ -44,6 +44,13 @@ def test_what_stands_out_makes_it_uneven(change, words):
     assert words in describe_evenness(EVEN | change)
 
 
+def test_a_coarse_file_widens_the_limit():
+    """A spread of 2.2 dE00 is uneven in a fine photo, and may be rounding in one known to 0.6 dE00 only."""
+    spread = EVEN | {"spread_dE00": {"p95": 2.2, "max": 2.6}}
+    assert "uneven" == judge_evenness(spread | {"noise_dE00": 0.2})
+    assert "even" == judge_evenness(spread | {"noise_dE00": 0.6})
+
+
 def test_a_hidden_drift_is_said():
     """One photo: not even, not uneven; the sentence says what is hidden."""
     figures = EVEN | {"drift": [DRIFT | {"verdict": "cannot_tell", "is_separated": False}]}

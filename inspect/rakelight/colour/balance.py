@@ -101,7 +101,7 @@ def decode_light(pixels: np.ndarray) -> np.ndarray:
     """
     pixels = np.asarray(pixels)
     if pixels.dtype == np.uint16:
-        return np.take(_list_light(256 * FINE_CODES, 255.0 * FINE_CODES), pixels)
+        return cv2.LUT(pixels, _list_light(256 * FINE_CODES, 255.0 * FINE_CODES).reshape(1, -1))
     if pixels.dtype != np.uint8:
         return pixels.astype(np.float32, copy=False)
     return cv2.LUT(pixels, _list_light(256, 255.0).reshape(1, 256))
@@ -150,9 +150,10 @@ def reduce_face(
     for row in range(0, rows, strip):
         part = decode_light(face.rgb[row * step : (row + strip) * step, : cols * step])
         height = min(strip, rows - row)
-        linear[row : row + height] = cv2.resize(
-            part[: height * step], (cols, height), interpolation=cv2.INTER_AREA
-        )
+        # Rows first: a plain sum takes a third of the time of averaging squares.
+        sums = part[: height * step].reshape(height, step, -1).sum(axis=1).reshape(height, cols * step, 3)
+        linear[row : row + height] = cv2.resize(sums, (cols, height), interpolation=cv2.INTER_AREA)
+    linear /= np.float32(step)
     leave_out = list(leave_out)
     bare = _reduce_masks(face, leave_out, step, (rows, cols)) & (linear.max(axis=2) < CLIPPED_LINEAR)
     clean = bare.astype(np.uint8)
@@ -168,8 +169,10 @@ def _reduce_masks(face: FaceMap, leave_out: list[Any], step: int, shape: tuple[i
         if isinstance(item, np.ndarray) and item.shape == face.seen.shape:
             usable = usable & ~item.astype(bool).view(np.uint8) & 1
     rows, cols = shape
-    trimmed = np.ascontiguousarray(usable[: rows * step, : cols * step]) * np.uint8(255)
-    bare = cv2.resize(trimmed, (cols, rows), interpolation=cv2.INTER_AREA) == 255
+    bare = np.ones(shape, bool)
+    if not usable.all():
+        trimmed = np.ascontiguousarray(usable[: rows * step, : cols * step]) * np.uint8(255)
+        bare = cv2.resize(trimmed, (cols, rows), interpolation=cv2.INTER_AREA) == 255
     for item in leave_out:
         if isinstance(item, (tuple, list)):
             leave_out_rect(bare, item, step * face.mm_per_px)

@@ -33,11 +33,18 @@ class ToneMap:
 
     def smooth(self, sigma_mm: float) -> np.ndarray:
         """Return lab blurred over the seen face only (rows, cols, 3)."""
+        return self._smooth(self.lab, sigma_mm)
+
+    def smooth_lightness(self, sigma_mm: float) -> np.ndarray:
+        """Return L* blurred over the seen face only (rows, cols)."""
+        return self._smooth(np.ascontiguousarray(self.lab[:, :, :1]), sigma_mm)[:, :, 0]
+
+    def _smooth(self, values: np.ndarray, sigma_mm: float) -> np.ndarray:
         sigma = sigma_mm / self.cell_mm
         weight = self.seen.astype(np.float32)
         share = cv2.GaussianBlur(weight, (0, 0), sigma)[:, :, None]
-        total = cv2.GaussianBlur(self.lab * weight[:, :, None], (0, 0), sigma)
-        return total / np.maximum(share, 1e-6)
+        total = cv2.GaussianBlur(values * weight[:, :, None], (0, 0), sigma)
+        return total.reshape(values.shape) / np.maximum(share, 1e-6)
 
 
 def map_tone(tone: np.ndarray, blocks: Blocks) -> ToneMap:
@@ -54,13 +61,14 @@ def map_tone(tone: np.ndarray, blocks: Blocks) -> ToneMap:
 
 
 def find_blotches(
-    tones: ToneMap, middle: np.ndarray, *, settings: ColourSettings | None = None
+    tones: ToneMap, middle: np.ndarray, *, noise_dE00: float = 0.0, settings: ColourSettings | None = None
 ) -> list[dict[str, Any]]:
     """Return connected areas that differ from the slab's median tone by the limit or more.
 
     Parameters
     ----------
-    tones : from `map_tone`. middle : (3,) L*a*b* of the slab's median.
+    tones : from `map_tone`. middle : (3,) L*a*b* of the slab's median. noise_dE00 : standard
+        uncertainty of one place from the photo's file; the limit is widened by it.
 
     Returns
     -------
@@ -76,18 +84,30 @@ def find_blotches(
     Our choice.
     """
     settings = settings or ColourSettings()
+    limit = widen_limit(settings.blotch_dE00, noise_dE00)
     lab = tones.smooth(BLOTCH_BLUR_MM)
-    gap = np.where(tones.seen, measure_dE00(lab, middle), 0)
+    # dE00 of greys is below twice the plain distance: most of the face need not be asked.
+    asked = tones.seen & (2 * np.linalg.norm(lab - np.asarray(middle), axis=2) >= limit)
+    gap = np.zeros(tones.seen.shape)
+    gap[asked] = measure_dE00(lab[asked], middle)
     lighter = lab[:, :, 0] >= middle[0]
     least = math.pi / 4 * settings.blotch_smallest_mm**2
     found = []
     for side in (lighter, ~lighter):
-        over = ((gap >= settings.blotch_dE00) & side).astype(np.uint8)
+        over = ((gap >= limit) & side).astype(np.uint8)
         n_areas, labels, stats, _ = cv2.connectedComponentsWithStats(over, connectivity=8)
         for k in range(1, n_areas):
             if stats[k, cv2.CC_STAT_AREA] * tones.cell_mm**2 >= least:
                 found.append(_describe_blotch(labels == k, lab, gap, middle, tones.cell_mm))
     return sorted(found, key=lambda blotch: -blotch["area_mm2"])
+
+
+def widen_limit(limit_dE00: float, noise_dE00: float) -> float:
+    """Return the limit that a difference must reach to stand out from a photo's own noise as well.
+
+    Errors of the answer: as the noise. Source: 2 standard uncertainties added in squares, our choice.
+    """
+    return math.hypot(limit_dE00, 2 * noise_dE00)
 
 
 def _describe_blotch(inside, lab, gap, middle, cell_mm: float) -> dict[str, Any]:
@@ -116,7 +136,7 @@ def measure_mottling(
     for scale_mm in scales_mm:
         if scale_mm * 2 > sides_mm.min() or scale_mm < 2 * tones.cell_mm:
             continue
-        fine, coarse = (tones.smooth(share * scale_mm)[:, :, 0] for share in BAND)
+        fine, coarse = (tones.smooth_lightness(share * scale_mm) for share in BAND)
         response = math.exp(-2 * (math.pi * BAND[0]) ** 2) - math.exp(-2 * (math.pi * BAND[1]) ** 2)
         band = (fine - coarse)[tones.seen] / response
         answers.append({"scale_mm": scale_mm, "sd_L": float(band.std())})

@@ -16,6 +16,7 @@ import pandas as pd
 from ..core.settings import ColourSettings
 from .difference import ROUNDING_SD, WORD_LIMIT, describe_tone, find_dE00_sd, measure_dE00
 from .falloff import Falloff
+from .rounding import Rounding
 
 COVER = 0.95
 """Share of intervals that should hold the true drift."""
@@ -26,6 +27,7 @@ def measure_drift(
     size_mm: tuple[float, float],
     falloff: Falloff,
     *,
+    rounding: Rounding | None = None,
     settings: ColourSettings | None = None,
 ) -> list[dict[str, Any]]:
     """Return the change of tone from left to right and from top to bottom, with 95 % intervals.
@@ -35,6 +37,7 @@ def measure_drift(
     table : COLOUR_COLUMNS, from `read_grid`.
     size_mm : width and height of the face.
     falloff : how the lamp's light was taken out; its uncertainty is part of the interval.
+    rounding : of the photo's file, as in `EvenFace`; None counts as a usual decoding of a phone's JPEG.
 
     Returns
     -------
@@ -50,9 +53,11 @@ def measure_drift(
 
     Source
     ------
-    Straight line by least squares; fewer independent cells after Bartlett, 1946 (from memory).
+    Straight line by least squares; fewer independent cells after Bartlett, 1946; degrees of freedom
+    of an sd of parts after Welch and Satterthwaite (both from memory).
     """
     settings = settings or ColourSettings()
+    round_sd = ROUNDING_SD if rounding is None else rounding.lab_sd
     answers = []
     for axis, (first, last) in enumerate((("left", "right"), ("top", "bottom"))):
         strip = read_strip(table, "xy"[axis])
@@ -64,7 +69,8 @@ def measure_drift(
         if not falloff.separates_drift:
             # What the model took out may be the slab's own: give it back, with the lamp's range.
             change = change + np.array([light_step, 0, 0])
-        sd = np.hypot(sd, [per_log * falloff.end_sd[axis], *ROUNDING_SD[1:]])
+        fit_sd, sd = sd, np.hypot(sd, [per_log * falloff.end_sd[axis], *round_sd[1:]])
+        spare = _widen_spare(spare, fit_sd, sd)
         middle = strip[["L", "a", "b"]].median().to_numpy()
         answer = {"from": first, "to": last, **give_interval(middle, change, sd, spare)}
         half_step = np.array([light_step / 2, 0, 0])
@@ -81,12 +87,17 @@ def read_strip(table: pd.DataFrame, along: str = "x") -> pd.DataFrame:
     Errors of the answer: a blotch that fills more than half of the width moves it.
     Source: our choice.
     """
-    places, which = np.unique(table[f"{along}_mm"].to_numpy().round(1), return_inverse=True)
-    tones = table[["L", "a", "b"]].to_numpy()
-    members = [tones[which == k] for k in range(len(places))]
-    middles = np.array([np.median(m, axis=0) for m in members]).reshape(-1, 3)
+    places, which, n_cells = np.unique(
+        table[f"{along}_mm"].to_numpy().round(1), return_inverse=True, return_counts=True
+    )
+    order = np.argsort(which, kind="stable")
+    column = np.arange(len(which)) - np.repeat(np.cumsum(n_cells) - n_cells, n_cells)
+    cells = np.full((len(places), max(n_cells, default=0), 3), np.nan)
+    cells[which[order], column] = table[["L", "a", "b"]].to_numpy()[order]
+    cells, rows = np.sort(cells, axis=1), np.arange(len(places))  # NaN goes to the end
+    middles = (cells[rows, (n_cells - 1) // 2] + cells[rows, n_cells // 2]) / 2
     columns = {"place_mm": places} | {name: middles[:, k] for k, name in enumerate("Lab")}
-    return pd.DataFrame(columns | {"n": [len(m) for m in members]})
+    return pd.DataFrame(columns | {"n": n_cells})
 
 
 def _fit_line(strip: pd.DataFrame, length_mm: float) -> tuple[np.ndarray, np.ndarray, float]:
@@ -101,6 +112,11 @@ def _fit_line(strip: pd.DataFrame, length_mm: float) -> tuple[np.ndarray, np.nda
     variance = np.square(rest).sum(axis=0) / max(len(place) - 2, 1)
     sd = np.sqrt(variance / np.square(place).sum() / share)
     return change, sd, n_free
+
+
+def _widen_spare(spare: float, fit_sd: np.ndarray, sd: np.ndarray) -> float:
+    """Return the degrees of freedom of an sd that only in part comes from the fit (Welch and Satterthwaite)."""
+    return spare * float((np.square(sd).sum() / max(np.square(fit_sd).sum(), 1e-12)) ** 2)
 
 
 def _count_independent(rest: np.ndarray) -> float:
@@ -124,14 +140,13 @@ def give_interval(
 
     Errors of the answer: first order in `sd`. Source: definition.
     """
-    from scipy.stats import f as f_of  # only drift needs them
-    from scipy.stats import t as student
+    from scipy.special import fdtri, stdtrit  # only drift needs them
 
     de00 = float(measure_dE00(middle + change / 2, middle - change / 2))
-    reach = float(student.ppf((1 + COVER) / 2, n_free))
+    reach = float(stdtrit(n_free, (1 + COVER) / 2))
     de00_sd = find_dE00_sd(middle + change / 2, middle - change / 2, sd)
     # A length is never negative, so three noisy channels always make one: ask all three first.
-    is_clear = np.square(change / np.maximum(sd, 1e-9)).sum() / 3 > f_of.ppf(COVER, 3, n_free)
+    is_clear = np.square(change / np.maximum(sd, 1e-9)).sum() / 3 > fdtri(3, n_free, COVER)
     return {
         "dE00": de00, "low": max(de00 - reach * de00_sd, 0.0) if is_clear else 0.0,
         "high": de00 + reach * de00_sd,

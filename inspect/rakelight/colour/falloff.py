@@ -208,7 +208,8 @@ def _fit_face(blocks: Blocks, log_values: np.ndarray, terms, *, keep=None) -> np
     step = max(round(FIT_CELL_MM / blocks.block_mm), 1)
     step = max(min(step, min(blocks.clean.shape) // 8), 1)
     values, share = average_cells(blocks.clean, log_values, step)
-    u, v = (average_cells(np.ones_like(blocks.clean), axis, step)[0] for axis in _grid(blocks.clean.shape))
+    across, down = _grid(blocks.clean.shape)
+    u, v = np.meshgrid(_average_runs(across[0], step), _average_runs(down[:, 0], step))
     matrix = _raise_powers(u, v, terms)[share > 0.5]
     if len(matrix) < 3 * matrix.shape[1]:
         raise ColourError("Too little clean face is seen to read its tone: show more of the slab.")
@@ -220,6 +221,11 @@ def _fit_face(blocks: Blocks, log_values: np.ndarray, terms, *, keep=None) -> np
     for weight, (i, j) in zip(weights[1:][chosen[1:]], np.array(terms)[chosen[1:]], strict=True):
         surface += np.float32(weight) * u[:1] ** i * v[:, :1] ** j
     return surface
+
+
+def _average_runs(values: np.ndarray, step: int) -> np.ndarray:
+    """Return the means of every `step` values in a row; a rest is not used."""
+    return values[: len(values) // step * step].reshape(-1, step).mean(axis=1)
 
 
 def _fit_robustly(matrix: np.ndarray, values: np.ndarray, n_rounds: int = 8) -> np.ndarray:

@@ -9,7 +9,6 @@ unpacks the chroma enlarged, and its rounding shrinks by as much.
 
 import io
 from collections.abc import Iterator
-from pathlib import Path
 
 import cv2
 import numpy as np
@@ -27,12 +26,12 @@ STRIP_ROWS = 128
 _TABLES, _SCAN = 0xDB, 0xDA
 
 
-def read_jpeg_codes(path: str | Path, photo: Photo) -> np.ndarray | None:
+def read_jpeg_codes(data: bytes, photo: Photo) -> np.ndarray | None:
     """Return the sRGB codes of a JPEG photo in steps of 1/256, or None when it cannot be read so.
 
     Parameters
     ----------
-    path : the photo's file. photo : the same file as read usually: its profile and size count.
+    data : bytes of the photo's file. photo : the same file as read usually: its profile and size count.
 
     Returns
     -------
@@ -50,7 +49,7 @@ def read_jpeg_codes(path: str | Path, photo: Photo) -> np.ndarray | None:
     """
     if photo.shrink != 1 or not photo.profile.endswith(("sRGB", "sRGB assumed")):
         return None
-    chroma = _unpack_enlarged(Path(path))
+    chroma = _unpack_enlarged(data)
     if chroma is None or chroma.shape != photo.rgb.shape:
         return None
     inside = cv2.inRange(chroma, (0, 1, 1), (255, 254, 254))
@@ -72,12 +71,11 @@ def read_jpeg_codes(path: str | Path, photo: Photo) -> np.ndarray | None:
     return codes
 
 
-def _unpack_enlarged(path: Path) -> np.ndarray | None:
+def _unpack_enlarged(data: bytes) -> np.ndarray | None:
     """Return luma and enlarged chroma, uint8 (rows, cols, 3), upright, or None."""
     from PIL import Image, ImageOps
 
     try:
-        data = path.read_bytes()
         with Image.open(io.BytesIO(data)) as head:
             if (
                 head.format != "JPEG"

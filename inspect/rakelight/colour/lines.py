@@ -10,6 +10,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from .balance import average_cells
 from .blotches import ToneMap
 from .difference import describe_tone, measure_dE00
 
@@ -24,6 +25,8 @@ JOINT_NEAR_MM, JOINT_SHARP = 25.0, 0.75
 """Read this near the line the step must keep this part of its height: blotches and mottling are
 softer (at most .7 on made-up slabs, joints about 1)."""
 LEANS_DEG = tuple(range(-35, 36, 5))
+LEAN_CELL_MM = 20.0
+"""Leans are tried on cells of this side: four lie in the belt on either side of a line."""
 PITCH_MM = (40.0, 320.0)
 """Pitches looked for: fine mesh to wide bar spacing (our choice)."""
 PITCH_CHANCE = 1e-3
@@ -60,19 +63,25 @@ def _find_joint(lab: np.ndarray, seen: np.ndarray, cell_mm: float, runs: str) ->
     rows, cols = seen.shape
     if cols < 4 * side or rows < 8:
         return None
+    level = lab - lab[seen].mean(axis=0)
+    coarse = max(min(round(LEAN_CELL_MM / cell_mm), rows // 8), 1)
+    small, share = average_cells(seen, level, coarse)
     _, _, lean, _ = max(
-        (_find_step(lab, seen, lean, side) for lean in LEANS_DEG), key=lambda step: abs(step[0])
+        (_find_step(small, share > 0.5, lean, round(side / coarse)) for lean in LEANS_DEG),
+        key=lambda step: abs(step[0]),
     )
     height, sure, lean, col = max(
-        (_find_step(lab, seen, lean + turn, side) for turn in (-2.5, 0, 2.5)), key=lambda step: abs(step[0])
+        (_find_step(level, seen, lean + turn, side) for turn in (-2.5, 0, 2.5)), key=lambda step: abs(step[0])
     )
-    leaned = _lean(lab, seen, lean)
+    if sure < JOINT_SURE:
+        return None
+    leaned = _lean(level, seen, lean)
     steps = _step_across(*leaned, side)[:, col]
     steps = steps[np.isfinite(steps[:, 0])]
     near = round(JOINT_NEAR_MM / cell_mm)
     sharp = _find_medians(_step_across(*leaned, near)[:, col - near : col + near + 1, 0]) / (height or 1)
     agree = np.mean(steps[:, 0] / (height or 1) >= JOINT_PART) if len(steps) else 0
-    if sure < JOINT_SURE or agree < JOINT_AGREE or sharp.max() < JOINT_SHARP:
+    if agree < JOINT_AGREE or sharp.max() < JOINT_SHARP:
         return None
     return _describe_joint(lab[seen], np.median(steps, axis=0), runs) | _place_joint(
         col * cell_mm, rows * cell_mm / 2, lean, runs
@@ -91,9 +100,9 @@ def _find_step(lab: np.ndarray, seen: np.ndarray, lean: float, side: int) -> tup
 
 def _find_medians(values: np.ndarray) -> np.ndarray:
     """Return the median of each column's finite values; 0 where less than half of them are."""
-    ordered = np.sort(values, axis=0)  # NaN goes to the end
-    n_finite = np.isfinite(ordered).sum(axis=0)
-    middle = ordered[np.maximum(n_finite - 1, 0) // 2, np.arange(values.shape[1])]
+    ordered = np.sort(np.ascontiguousarray(values.T), axis=1)  # NaN goes to the end
+    n_finite = np.isfinite(ordered).sum(axis=1)
+    middle = ordered[np.arange(values.shape[1]), np.maximum(n_finite - 1, 0) // 2]
     return np.where(n_finite >= values.shape[0] / 2, middle, 0.0)
 
 
@@ -111,17 +120,14 @@ def _lean(lab: np.ndarray, seen: np.ndarray, lean_deg: float) -> tuple[np.ndarra
 
 def _step_across(lab: np.ndarray, ok: np.ndarray, side: int) -> np.ndarray:
     """Return the mean of the `side` cells from each place on minus that of those before (rows, cols, 3)."""
-    weight = ok.astype(np.float64)
-    total = np.cumsum(np.pad(lab * weight[:, :, None], ((0, 0), (1, 0), (0, 0))), axis=1)
-    count = np.cumsum(np.pad(weight, ((0, 0), (1, 0))), axis=1)
-    inner = np.arange(side, lab.shape[1] - side)
-
-    def average(first: np.ndarray, last: np.ndarray) -> np.ndarray:
-        n_seen = (count[:, last] - count[:, first])[:, :, None]
-        return np.where(n_seen > side / 2, (total[:, last] - total[:, first]) / np.maximum(n_seen, 1), np.nan)
-
-    steps = np.full(lab.shape, np.nan)
-    steps[:, inner] = average(inner, inner + side) - average(inner - side, inner)
+    weight = ok.astype(np.float32)
+    total = np.cumsum(np.pad(lab * weight[:, :, None], ((0, 0), (1, 0), (0, 0))), axis=1, dtype=np.float32)
+    count = np.cumsum(np.pad(weight, ((0, 0), (1, 0))), axis=1, dtype=np.float32)
+    # Sums over `side` cells, and how many of them were seen.
+    total, count = total[:, side:] - total[:, :-side], count[:, side:] - count[:, :-side]
+    mean = total / np.where(count > side / 2, count, np.nan)[:, :, None]
+    steps = np.full(lab.shape, np.nan, np.float32)
+    steps[:, side : lab.shape[1] - side] = mean[:, side:-1] - mean[:, : -side - 1]
     return steps
 
 

@@ -16,6 +16,8 @@ ONCE, LOST = 1.3, 0.9
 square of side over diameter (made-up photos)."""
 WHOLE_CODES = 0.5
 """A usual decoder rounds chroma to whole codes; noise hides half of that (made-up photos)."""
+L_PER_CODE, AB_PER_CODE = 0.4, 1.6
+"""L*, and a* or b*, of one code of luma or chroma of a grey of 55 to 78 L* (sRGB)."""
 MOST_CODES = 1.6
 """Colour that a JPEG swallowed whole was hardly stronger than this (our choice: fills are grey)."""
 
@@ -30,6 +32,16 @@ class Rounding:
     luma_step: float = 0.375
     chroma_step: float = 0.375
     square_px: float = 16.0
+
+    @property
+    def lab_sd(self) -> tuple[float, float, float]:
+        """Standard uncertainty of L*, a* and b* of one place from the file's rounding alone.
+
+        Errors of the answer: a third of itself; it goes with the place's lightness.
+        Source: uniform rounding; codes of a mid grey in L*a*b*.
+        """
+        luma_sd, chroma_sd = self.luma_step / math.sqrt(12), self.chroma_step / math.sqrt(12)
+        return L_PER_CODE * luma_sd, AB_PER_CODE * chroma_sd, AB_PER_CODE * chroma_sd
 
     def find_step_sd(self, diameter_px: float) -> np.ndarray:
         """Return the standard uncertainty (3,) of a patch's step of luma and the two chromas, in codes.

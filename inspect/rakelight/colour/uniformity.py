@@ -16,7 +16,14 @@ from ..core.records import COLOUR_COLUMNS, ColourReport, FaceMap, make_table
 from ..core.settings import ColourSettings
 from .balance import Blocks, GreyReading, Shoot
 from .blotches import find_blotches, map_tone, measure_mottling
-from .difference import find_lab, grade_grey_scale, measure_dE00, measure_dEF, name_half_grade
+from .difference import (
+    find_dE00_sd,
+    find_lab,
+    grade_grey_scale,
+    measure_dE00,
+    measure_dEF,
+    name_half_grade,
+)
 from .drift import compare_zones, measure_drift
 from .evenface import EvenFace, even_face
 from .lines import find_ghosting, find_joints
@@ -79,7 +86,9 @@ def measure_colour(
     even = even_face(soft_face, grey=grey, leave_out=leave_out, shoot=shoot, settings=settings)
     table = read_grid(even.tone, even.blocks, settings=settings)
     figures = measure_spread(table) | _describe_basis(even, shoot, settings)
-    figures["drift"] = measure_drift(table, soft_face.size_mm, even.falloff, settings=settings)
+    figures["drift"] = measure_drift(
+        table, soft_face.size_mm, even.falloff, rounding=even.rounding, settings=settings
+    )
     figures["zones"] = compare_zones(table, zones, even.falloff, settings=settings)
     figures |= _find_standouts(even, figures["median"], settings)
     figures["verdict"] = judge_evenness(figures, settings=settings)
@@ -126,15 +135,15 @@ def _gather(places_mm: np.ndarray, grid_mm: float) -> tuple[np.ndarray, np.ndarr
 
 def average_middle_half(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the mean of the middle half (n, 3) along axis 1 of (n, m, 3), and how many were finite."""
-    ordered = np.sort(values, axis=1)  # NaN goes to the end
-    n_finite = np.isfinite(ordered[:, :, 0]).sum(axis=1)
+    # One channel of one cell after the other in memory sorts several times as fast.
+    ordered = np.sort(np.ascontiguousarray(values.transpose(0, 2, 1)), axis=2)  # NaN goes to the end
+    n_finite = np.isfinite(ordered[:, 0]).sum(axis=1)
     first = np.floor(n_finite / 4).astype(int)
-    last = np.maximum(n_finite - first, first + 1)
-    sums = np.cumsum(np.nan_to_num(ordered), axis=1, dtype=np.float64)
-    sums = np.concatenate([np.zeros_like(sums[:, :1]), sums], axis=1)
-    rows = np.arange(len(values))
-    last = np.minimum(last, values.shape[1])
-    middle = (sums[rows, last] - sums[rows, first]) / np.maximum(last - first, 1)[:, None]
+    last = np.minimum(np.maximum(n_finite - first, first + 1), values.shape[1])
+    place = np.arange(values.shape[1])
+    is_middle = (place >= first[:, None]) & (place < last[:, None])
+    total = np.where(is_middle[:, None], ordered, 0).sum(axis=2, dtype=np.float64)
+    middle = total / np.maximum(last - first, 1)[:, None]
     middle[n_finite == 0] = np.nan
     return middle, n_finite
 
@@ -177,10 +186,12 @@ def measure_spread(table: pd.DataFrame) -> dict[str, Any]:
 def _find_standouts(even: EvenFace, median: dict[str, float], settings) -> dict[str, Any]:
     tones = map_tone(even.tone, even.blocks)
     if not tones.seen.any() or not math.isfinite(median["L"]):
-        return {"blotches": [], "mottling": [], "lines": [], "thirteen_points": None}
+        return {"noise_dE00": math.nan, "blotches": [], "mottling": [], "lines": [], "thirteen_points": None}
     middle = np.array([median[name] for name in "Lab"])
+    noise_dE00 = find_dE00_sd(middle, middle, np.array(even.rounding.lab_sd))
     return {
-        "blotches": find_blotches(tones, middle, settings=settings),
+        "noise_dE00": noise_dE00,
+        "blotches": find_blotches(tones, middle, noise_dE00=noise_dE00, settings=settings),
         "mottling": measure_mottling(tones),
         "lines": [*find_joints(tones), *find_ghosting(tones)],
         "thirteen_points": compare_ends(tones) if even.falloff.separates_drift else None,

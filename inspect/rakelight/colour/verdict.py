@@ -3,13 +3,15 @@
 from typing import Any
 
 from ..core.settings import ColourSettings
+from .blotches import widen_limit
 
 
 def judge_evenness(figures: dict[str, Any], *, settings: ColourSettings | None = None) -> str:
     """Return ``even``, ``uneven`` or ``cannot_tell`` from the figures of `measure_colour`.
 
     Uneven: a blotch, a joint, a pitch, a drift or a difference of zones is clear, or the cells
-    spread beyond the limit. Cannot tell: nothing stands out, but a slow drift is not ruled out.
+    spread beyond the limit, which `noise_dE00` of the photo's file widens. Cannot tell: nothing
+    stands out, but a slow drift is not ruled out.
 
     Errors of the answer: the limits are settings, not a standard for tops (none was found).
     Source: our choice.
@@ -18,7 +20,8 @@ def judge_evenness(figures: dict[str, Any], *, settings: ColourSettings | None =
     if not figures["n_cells"]:
         return "cannot_tell"
     compared = [*figures["drift"], *figures["zones"]]
-    is_spread = figures["spread_dE00"]["p95"] >= settings.blotch_dE00
+    limit = widen_limit(settings.blotch_dE00, figures.get("noise_dE00", 0.0))
+    is_spread = figures["spread_dE00"]["p95"] >= limit
     if is_spread or figures["blotches"] or figures["lines"] or any(c["verdict"] == "drift" for c in compared):
         return "uneven"
     return "cannot_tell" if any(c["verdict"] == "cannot_tell" for c in compared) else "even"

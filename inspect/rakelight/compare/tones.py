@@ -61,7 +61,7 @@ def measure_tones(change: Comparison, after: Inspection, soft_light: str | Path)
             f"{photo.name} has another frame than the after photo: take both from one place, or leave it out."
         )
     rounding = read_rounding(soft_light, shrink=photo.shrink)
-    codes = read_jpeg_codes(soft_light, photo)
+    codes = read_jpeg_codes(Path(soft_light).read_bytes(), photo)
     face = rectify_photo(photo if codes is None else replace(photo, rgb=codes), after.scale)
     even = even_face(face, shoot=Shoot(exif=photo.exif, profile=photo.profile, rounding=rounding))
     rows = change.table[change.table["before_id"].notna()]
