@@ -20,8 +20,8 @@ from rakelight.pits.find import (
     compare_sides,
     drop_repeats,
     find_pits,
-    near_pairs,
 )
+from rakelight.pits.neighbours import near_pairs
 
 
 def flatten(grey, scale_mm=30.0):

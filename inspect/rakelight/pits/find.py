@@ -15,12 +15,12 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.spatial import cKDTree
 
 from ..core.errors import ScaleError
 from ..core.records import FlatPhoto, Lamp
 from ..core.settings import FindSettings
 from ..core.threads import Room, Rooms, share_out
+from .neighbours import keep_strongest, near_pairs
 
 BLUR_PER_DIAMETER = 0.20  # blur (sigma) that suits a pit of diameter 1; our choice on made-up slabs
 REACH_PER_DIAMETER = 0.30  # from a pit's middle to where its two sides are read; our choice
@@ -29,7 +29,6 @@ SEARCH_PX = (
     4.0  # and these are enough to notice it: its place and size are refined on the finer picture
 )
 BLOCK_PX = (384, 4096)  # rows, columns worked on at once
-SIZE_CLASSES = 3  # classes of size per octave in the search for repeats; speed only
 SAMPLE_STEP = 6  # the noise is read from every so many rows and columns at most
 SIDE_MIN_PX = 16  # smaller pictures of the scale space hold nothing to compare
 MIN_SAMPLE = 40  # places that the noise of a block must be read from
@@ -220,60 +219,7 @@ def keep_first(
     same = np.maximum(size[first], size[second]) <= ratio * np.minimum(size[first], size[second])
     if keep_sign:
         same &= sign[first] == sign[second]
-    return _keep_strongest(len(candidates), first[same], second[same])
-
-
-def near_pairs(
-    places: np.ndarray, size: np.ndarray, near: float, *, ratio: float = np.inf
-) -> np.ndarray:
-    """Return index pairs (n, 2), each once, whose centres lie within `near` x the larger size.
-
-    Pairs whose sizes differ by more than `ratio` may be left out. Classes of similar size are searched
-    one against the other, so that a few large candidates do not make every search wide.
-    """
-    size = np.asarray(size, float)
-    classes = np.floor(SIZE_CLASSES * np.log2(np.maximum(size, 1e-6))).astype(np.intp)
-    members = [np.flatnonzero(classes == k) for k in np.unique(classes)]
-    trees = [cKDTree(places[index], balanced_tree=False, compact_nodes=False) for index in members]
-
-    def work(i: int) -> np.ndarray:
-        """Pairs of which the larger is of class i, as one number each."""
-        large, keys = members[i], [np.empty(0, np.int64)]
-        for j in range(i + 1):
-            small = members[j]
-            if size[large].min() > ratio * size[small].max():
-                continue
-            hits = trees[i].sparse_distance_matrix(
-                trees[j], near * size[large].max(), output_type="ndarray"
-            )
-            one, other = large[hits["i"]], small[hits["j"]]
-            close = (hits["v"] <= near * np.maximum(size[one], size[other])) & (one != other)
-            one, other = one[close], other[close]
-            keys.append(
-                np.minimum(one, other).astype(np.int64) * len(size) + np.maximum(one, other)
-            )
-        return np.concatenate(keys)
-
-    keys = share_out(work, range(len(members)))
-    pairs = np.unique(np.concatenate([np.empty(0, np.int64), *keys]))
-    return np.column_stack(np.divmod(pairs, max(len(size), 1))).astype(np.intp)
-
-
-def _keep_strongest(n: int, first: np.ndarray, second: np.ndarray) -> np.ndarray:
-    """Greedy choice, pairs (stronger, weaker): a candidate stays unless a stronger one of its pairs does.
-
-    All whose fate is clear are settled in one round; the strongest of a group always is, so a few rounds do.
-    """
-    dropped = np.zeros(n, bool)
-    while len(first):
-        is_open = np.ones(n, bool)
-        is_open[second] = False  # nothing stronger is left beside these: they stay
-        hit = is_open[first]
-        dropped[second[hit]] = True
-        # Pairs with one that is dropped, or that stays and has been heard, say no more.
-        left = ~hit & ~dropped[first] & ~dropped[second]
-        first, second = first[left], second[left]
-    return ~dropped
+    return keep_strongest(len(candidates), first[same], second[same])
 
 
 def shrink_picture(picture: np.ndarray, factor: float) -> np.ndarray:

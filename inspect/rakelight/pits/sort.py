@@ -22,8 +22,8 @@ from .find import (
     as_photographed,
     join_candidates,
     keep_first,
-    near_pairs,
 )
+from .neighbours import near_pairs
 from .network import KINDS, N_OUTPUTS, Answer, glance, load_weights, run_network, split_outputs
 from .patches import cut_batch, describe_candidates, glance_batch, lamp_at_candidates, split_batches
 
