@@ -183,7 +183,9 @@ def tell_change(change: "Comparison") -> list[str]:
     for grade in figures["grades"]:
         lines.append(f"{grade['title']}: class {grade['before']} before, {grade['after']} after.")
     if figures["refill"]:
-        lines.append(f"To refill: {len(figures['refill'])} places, in change.csv.")
+        lines.append(
+            f"Work again: {len(figures['refill'])} places, in change.csv; the later work sheet says how."
+        )
     if figures["spots"]:
         lines.append(f"Read as spots beside their surroundings: {len(figures['spots'])} patches.")
     lines += [f"  - {note}" for note in change.notes]

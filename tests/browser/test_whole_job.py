@@ -187,7 +187,7 @@ def compare(person: Visitor, folder) -> None:
     wipe = person.page.get_by_label("How much of the photo before is shown")
     wipe.focus()
     wipe.press("ArrowRight")
-    person.page.get_by_text("need a refill").wait_for()
+    person.page.get_by_text("need work again").wait_for()
     words = read_pdf(person.fetch(person.find_address("Client report with both")), folder)
     assert "closed" in words
     page = person.fetch(person.find_address("The same as one web file")).decode()

@@ -174,7 +174,7 @@ def test_report_with_a_repair_is_two_pages(bench, repair, tmp_path):
     for words in (
         "What the repair did",
         "Most of what was open is closed",
-        "dished: refill",
+        "sunk",
         "not seen",
     ):
         assert words in front

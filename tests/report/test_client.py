@@ -10,8 +10,11 @@ from PIL import Image
 from rakelight.core.errors import OutputError
 from rakelight.core.settings import ReportSettings
 from rakelight.report import client
+from rakelight.report.change_map import draw_change
+from rakelight.report.figures import draw_face
 from rakelight.report.logo import read_logo
 
+from .test_change import build_comparison
 from .test_work_sheet import NASTY, needs_reader, read_pdf
 
 SMALL = ReportSettings(map_max_side_px=900)
@@ -113,3 +116,38 @@ def test_same_record_gives_the_same_bytes(bench, tmp_path):
         for n in "ab"
     )
     assert one == two
+
+
+def test_smallest_type_on_the_reports_pictures_is_legible(bench):
+    """Placed on the page as the template places it, no letter on a picture is below 6.5 pt."""
+    cut = replace(bench.face, rgb=bench.face.rgb[:, :700], seen=bench.face.seen[:, :700])
+    settings = ReportSettings(map_max_side_px=1200)
+    change = build_comparison(bench, bench)
+    for face in (bench, replace(bench, face=cut)):
+        width_mm, height_mm = face.face.size_mm
+        is_tall = height_mm > client._TALL_FROM * width_mm
+        room = client.TALL_ROOM if is_tall else client.WIDE_ROOM
+        drawn = (
+            (room, draw_face(face, settings=settings, room=room)),
+            (client.CHANGE_ROOM, draw_change(change, face, settings=settings, room=client.CHANGE_ROOM)),
+        )
+        for (wide, high), rgb in drawn:
+            mm_per_px = client.UNIT_MM * min(wide / rgb.shape[1], high / rgb.shape[0])
+            smallest_pt = 1.15 * 1200 / max(wide, high) * mm_per_px * 72 / 25.4
+            assert smallest_pt >= 6.5, (is_tall, wide)
+
+
+def test_after_a_repair_report_and_plan_say_the_same(bench):
+    """Places that need work again are told with what the later plan does to each; none is called a refill."""
+    change = build_comparison(bench, bench)
+    numbers = bench.pits["pit_id"].iloc[:6].tolist()
+    change = replace(change, figures=change.figures | {"refill": numbers})
+    rows = bench.plan.pits.iloc[0:0]
+    coated = replace(bench, plan=replace(bench.plan, pits=rows, figures={
+        "pit_actions": {int(n): "slurry_coat" if n != numbers[0] else "fill_two_lifts" for n in bench.pits["pit_id"]}
+    }))  # fmt: skip
+    data = client.collect_client_report(coated, ReportSettings(), client.Repair(change, bench))
+    line = next(line for line in data["change"]["lines"] if "work again" in line)
+    assert "6 places" in line
+    assert "slurry coat: 5" in line
+    assert not any("refill" in line for line in (*data["change"]["lines"], *map(str, data["change"]["states"])))

@@ -5,8 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from rakelight.core.settings import ReportSettings
 from rakelight.report import exports, figures
-from rakelight.report.crowds import list_crowds, say_crowds
+from rakelight.report.crowds import list_crowds, say_crowds, write_names
+from rakelight.report.frame import lay_out
 from rakelight.report.words import load_words
 
 PITTING = {
@@ -56,3 +58,30 @@ def test_one_sentence_says_how_the_pits_lie(bench, language):
 def test_pour_zones_are_no_crowds(bench):
     """Zones that were given are not listed among those found."""
     assert [] == list_crowds(replace(bench, zones=({**PITTING, "kind": "pour"},)))
+
+
+def test_names_of_zones_keep_off_rings_and_each_other(bench):
+    """On the map no name of a zone lies over a pit's ring or over another name, though pits stand all around."""
+    beside = PITTING | {"name": "pitting 2", "outline_mm": [[210, 60], [340, 60], [340, 160], [210, 160]]}
+    crowded = replace(bench, zones=(PITTING, beside, PATCH))
+    sheet = lay_out(crowded, ReportSettings(), legend_lines=2)
+    rng = np.random.default_rng(4)
+    x, y = sheet.to_px(rng.uniform(0, 400, 150), rng.uniform(0, 250, 150))
+    rings = np.c_[x, y, np.full(150, 0.4 * sheet.unit)]
+    names = write_names(sheet, crowded, rings)
+    gaps = np.hypot(*(names[:, None, :2] - rings[None, :, :2]).transpose(2, 0, 1))
+    assert (gaps > names[:, 2:] / 2 + rings[:, 2]).all()  # the circles over a name reach beyond its letters
+    assert 3 == len(set(names[:, 1]))
+
+
+def test_leader_leads_from_a_far_name_to_its_zone(bench):
+    """Where rings leave room only farther away, the name stands there and a line leads to the zone."""
+    sheet = lay_out(replace(bench, zones=(PITTING,)), ReportSettings(), legend_lines=2)
+    x_mm, y_mm = np.meshgrid(np.arange(30, 240, 6.0), np.arange(35, 190, 6.0))
+    x, y = sheet.to_px(x_mm.ravel(), y_mm.ravel())
+    rings = np.c_[x, y, np.full(x.size, 0.5 * sheet.unit)]
+    before = sheet.rgb.copy()
+    names = write_names(sheet, replace(bench, zones=(PITTING,)), rings)
+    gaps = np.hypot(*(names[:, None, :2] - rings[None, :, :2]).transpose(2, 0, 1))
+    assert (gaps > names[:, 2:] / 2 + rings[:, 2]).all()
+    assert np.any(sheet.rgb != before)

@@ -38,7 +38,7 @@ def draw_change(
     after: Inspection,
     *,
     settings: ReportSettings | None = None,
-    has_head: bool = True,
+    room: tuple[float, float] | None = None,
 ) -> np.ndarray:
     """Return the later face with the state of every pit of either survey.
 
@@ -50,8 +50,8 @@ def draw_change(
         The later survey; when its picture was not kept, the signs stand on blank paper.
     settings : ReportSettings
         Longest side, units, language.
-    has_head : bool
-        False leaves out the title strip, for a page that carries its own title.
+    room : width and height in units
+        Of a place on a page that carries its own title; None for a picture that stands by itself.
 
     Returns
     -------
@@ -62,7 +62,7 @@ def draw_change(
     comparison. Source: our choice.
     """
     settings = settings or ReportSettings()
-    sheet = lay_out(after, settings, legend_lines=2, has_head=has_head)
+    sheet = lay_out(after, settings, legend_lines=4 if room else 2, room=room)
     if after.face.rgb.size:
         paste_face(sheet, after)
     else:
@@ -74,7 +74,7 @@ def draw_change(
         for i in np.flatnonzero(states == state):
             draw_state(sheet, (float(x_px[i]), float(y_px[i])), state, size)
     _number_refills(sheet, change, states, np.c_[x_px, y_px, np.full(len(states), size * 1.3)])
-    draw_frame(sheet, after, headline=_say_headline(change, sheet.words) if has_head else None)
+    draw_frame(sheet, after, headline=_say_headline(change, sheet.words) if room is None else None)
     return finish(sheet, _draw_legend(sheet, states))
 
 

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 import pandas as pd
 
-from rakelight.core.records import STATES, Comparison, Grade, Inspection
+from rakelight.core.records import ACTIONS, STATES, Comparison, Grade, Inspection
 from rakelight.core.settings import ReportSettings
 from rakelight.core.units import MM2_PER_FT2, MM2_PER_M2
 
@@ -36,6 +36,9 @@ _TWO_SIDED_95 = 1.96
 _MM_PER_M = 1000.0
 _MOST_GRADES = 8
 _TALL_FROM = 0.55  # height over width from which the picture is held to a part of the page
+# Room of the pictures on the page in units of 2.05 mm: the smallest type, 1.15 units, is then 6.7 pt on paper.
+UNIT_MM = 2.05
+TALL_ROOM, WIDE_ROOM, CHANGE_ROOM = (86.0, 44.0), (86.0, 86.0), (56.5, 42.0)
 _HEAD_KEYS = ("job", "slab", "client", "site", "stage")
 
 
@@ -92,14 +95,16 @@ def draw_pictures(
 ) -> dict[str, bytes]:
     """Return the report's pictures as JPEG and PNG bytes by name, without any metadata."""
     small = _for_picture(settings)
+    width_mm, height_mm = facts.slab_size_mm(inspection)
+    room = TALL_ROOM if height_mm > _TALL_FROM * width_mm else WIDE_ROOM
     pictures = {}
     if repair is not None and repair.before is not None:
         pictures["pair.jpg"] = encode_jpeg(draw_pair(repair.before, inspection, settings=small))
     if repair is not None:
-        change_map = draw_change(repair.change, inspection, settings=small, has_head=False)
+        change_map = draw_change(repair.change, inspection, settings=small, room=CHANGE_ROOM)
         pictures["change.jpg"] = encode_jpeg(change_map)
     if "pair.jpg" not in pictures:
-        pictures["face.jpg"] = encode_jpeg(draw_face(inspection, settings=small))
+        pictures["face.jpg"] = encode_jpeg(draw_face(inspection, settings=small, room=room))
     drawn = draw_tone_pictures(inspection, small)
     pictures |= {name: encode_jpeg(rgb) for name, rgb in drawn.items()}
     logo = read_logo(settings.shop_logo)
@@ -120,6 +125,7 @@ def collect_client_report(
         "language": words.section("form")["language"],
         "native_reader": words.section("form")["needs_native_reader"],
         "paper": settings.paper,
+        "heights": {"tall": TALL_ROOM[1] * UNIT_MM, "change": CHANGE_ROOM[1] * UNIT_MM},
         "tall": height_mm > _TALL_FROM * width_mm,
         "shop": clean_name(settings.shop_name),
         "has_logo": bool(settings.shop_logo),
@@ -132,7 +138,7 @@ def collect_client_report(
             _collect_grade(g, words, settings.units) for g in inspection.grade.grades[:_MOST_GRADES]
         ],
         "plan": _say_plan(inspection, words),
-        "change": _collect_change(repair, words, settings.units),
+        "change": _collect_change(repair, inspection, words, settings.units),
         "tone": _say_tone(inspection, words, settings.units),
         "tone_page": collect_tone_page(inspection, words),
         "tone_words": words.section("tone"),
@@ -328,7 +334,9 @@ def _say_plan(inspection: Inspection, words: Words) -> list[str]:
     return lines
 
 
-def _collect_change(repair: Repair | None, words: Words, units: str) -> dict[str, Any] | None:
+def _collect_change(
+    repair: Repair | None, inspection: Inspection, words: Words, units: str
+) -> dict[str, Any] | None:
     """Return counts by state and sentences on the repair; None when nothing was compared."""
     if repair is None:
         return None
@@ -336,8 +344,9 @@ def _collect_change(repair: Repair | None, words: Words, units: str) -> dict[str
     closed, n = count_closed(change)
     states = change.table["state"]
     headline = words.say("change.headline", closed=closed, n=n) if n else ""
-    told = (change.figures.get("sentence", ""), *change.notes, *change.warnings)
-    lines = [tell_sentence(line, units=units) for line in told]
+    told = [tell_sentence(line, units=units) for line in (*change.notes, *change.warnings)]
+    sentence = tell_sentence(change.figures.get("sentence", ""), units=units)
+    lines = [sentence, say_again(change, inspection, words), *told]
     return {
         "has_pair": repair.before is not None,
         "headline": headline or words.say("change.headline_none"),
@@ -348,6 +357,23 @@ def _collect_change(repair: Repair | None, words: Words, units: str) -> dict[str
         "lines": [line for line in lines if line],
         "note": words.say("change.note"),
     }
+
+
+def say_again(change: Comparison, after: Inspection, words: Words) -> str:
+    """Return how many places need work again and what the later plan does with each; no text for none.
+
+    The plan decides: where it coats, nothing is listed to be filled by hand.
+    """
+    numbers = change.figures.get("refill") or ()
+    actions = choose_actions(after)[after.pits["pit_id"].isin(numbers)]
+    if not len(actions):
+        return ""
+    parts = [
+        f"{words.say(f'action.{action}')}: {int((actions == action).sum())}"
+        for action in ACTIONS
+        if (actions == action).any()
+    ]
+    return words.say("change.again", n=len(actions), parts=", ".join(parts))
 
 
 def _say_tone(inspection: Inspection, words: Words, units: str) -> list[str]:

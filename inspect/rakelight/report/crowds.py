@@ -20,6 +20,8 @@ KINDS = ("pitting", "streak", "honeycomb")
 ZONE_COLOUR = (150, 205, 255)
 _NAMED_FROM = 2.5  # units of the picture: smaller zones carry an outline only
 _MOST_NAMED = 6
+# In units: a name is tried so many steps out, and gets a line to its zone from a gap of so much on.
+_STEPS, _STEP, _LEADER_FROM = 7, 1.1, 1.0
 
 
 def list_crowds(inspection: Inspection) -> list[dict[str, Any]]:
@@ -71,36 +73,87 @@ def say_crowds(inspection: Inspection, words: Words) -> str:
 
 
 def draw_crowds(sheet: Sheet, inspection: Inspection) -> None:
-    """Draw the outline and the name of every zone found onto the face."""
-    font, width_px = _name_font(sheet), max(round(sheet.unit / 9), 2)
+    """Draw the outline of every zone found onto the face."""
+    width_px = max(round(sheet.unit / 9), 2)
     for zone in list_crowds(inspection):
         canvas.draw_outline(
             sheet.rgb, _to_points(sheet, zone), colour=ZONE_COLOUR, width_px=width_px
         )
-    for name, at in _place_names(sheet, inspection):
-        sheet.text.add(name, at, font, fill=WHITE, anchor="mb", halo=INK)
 
 
-def name_circles(sheet: Sheet, inspection: Inspection) -> np.ndarray:
-    """Return circles (x, y, radius) in px that cover the zones' names, so that pit numbers keep off them."""
-    radius, circles = 0.8 * sheet.unit, []
-    for name, (x, y) in _place_names(sheet, inspection):
-        half = canvas.text_width(name, _name_font(sheet)) / 2
-        circles += [
-            (place, y - radius, radius) for place in np.arange(x - half, x + half + radius, radius)
-        ]
-    return np.array(circles, float).reshape(-1, 3)
+def write_names(sheet: Sheet, inspection: Inspection, signs: np.ndarray) -> np.ndarray:
+    """Write the zones' names beside their outlines, off the signs; return circles that cover the names.
 
+    Parameters
+    ----------
+    signs : float (N, 3)
+        x, y and reach in px of what a name must not cover.
 
-def _place_names(sheet: Sheet, inspection: Inspection) -> list[tuple[str, tuple[float, float]]]:
-    """Names of the zones large enough to carry one, and where they stand."""
-    named = []
+    Errors of the answer: where no place near a zone is free, the name covers the fewest signs it can.
+    Source: our choice.
+    """
+    font, radius = _name_font(sheet), 0.8 * sheet.unit
+    circles = [np.empty((0, 3))]
     for zone in list_crowds(inspection):
         points = _to_points(sheet, zone)
-        if np.ptp(points, axis=0).max() >= _NAMED_FROM * sheet.unit:
-            name = name_crowd(zone, sheet.words)
-            named.append((name, _name_place(sheet, points, name, _name_font(sheet))))
-    return named
+        if np.ptp(points, axis=0).max() < _NAMED_FROM * sheet.unit:
+            continue
+        name = name_crowd(zone, sheet.words)
+        half = canvas.text_width(name, font) / 2
+        x, y = _find_place(sheet, points, half, np.vstack([signs, *circles]))
+        edge = _walk_along(points)
+        gaps = np.maximum(np.abs(edge - (x, y)) - (half, 0.75 * sheet.unit), 0)
+        nearest = int(np.hypot(*gaps.T).argmin())
+        if np.hypot(*gaps[nearest]) > _LEADER_FROM * sheet.unit:
+            _draw_leader(sheet, (x, y), edge[nearest])
+        sheet.text.add(name, (x, y), font, fill=WHITE, anchor="mm", halo=INK)
+        places = np.arange(x - half, x + half + radius, radius)
+        circles.append(np.c_[places, np.full_like(places, y), np.full_like(places, radius)])
+    return np.vstack(circles)
+
+
+def _find_place(
+    sheet: Sheet, points: np.ndarray, half: float, signs: np.ndarray
+) -> tuple[float, float]:
+    """Return the middle of a name around a zone: on the fewest signs, and of these places the nearest."""
+    high = 0.75 * sheet.unit
+    low, top = points.min(axis=0), points.max(axis=0)
+    middle = (low + top) / 2
+    steps = np.arange(_STEPS) * _STEP * sheet.unit
+    across = np.concatenate(
+        [middle[:1], [low[0] + half, top[0] - half], middle[0] - steps, middle[0] + steps]
+    )
+    down = np.concatenate([middle[1:], middle[1] - steps, middle[1] + steps])
+    places = [
+        (x, y, k) for k in steps for x in across for y in (low[1] - high - k, top[1] + high + k)
+    ]
+    places += [
+        (x, y, k) for k in steps for y in down for x in (low[0] - half - k, top[0] + half + k)
+    ]
+    width, height = sheet.size_px
+    tried = np.array(places)
+    tried[:, 0] = np.clip(tried[:, 0], sheet.left + half, sheet.left + width - half)
+    tried[:, 1] = np.clip(tried[:, 1], sheet.top + high, sheet.top + height - high)
+    beyond = np.maximum(np.abs(tried[:, None, :2] - signs[None, :, :2]) - (half, high), 0)
+    n_covered = (np.hypot(beyond[..., 0], beyond[..., 1]) < signs[None, :, 2]).sum(axis=1)
+    far = np.hypot(*(tried[:, :2] - middle).T) + tried[:, 2]
+    x, y, _ = tried[np.lexsort((far, n_covered))[0]]
+    return float(x), float(y)
+
+
+def _walk_along(points: np.ndarray) -> np.ndarray:
+    """Return places all along a closed outline, ten to a side."""
+    shares = np.linspace(0, 1, 10, endpoint=False)[:, None]
+    ends = np.roll(points, -1, axis=0)
+    return np.vstack([a + shares * (b - a) for a, b in zip(points, ends, strict=True)])
+
+
+def _draw_leader(sheet: Sheet, start: tuple[float, float], end: np.ndarray) -> None:
+    """Draw a thin line from a name to the zone it belongs to."""
+    ends = np.array([start, end])
+    canvas.draw_outline(
+        sheet.rgb, ends, colour=ZONE_COLOUR, width_px=max(round(sheet.unit / 14), 1), closed=False
+    )
 
 
 def _name_font(sheet: Sheet):
@@ -110,13 +163,3 @@ def _name_font(sheet: Sheet):
 def _to_points(sheet: Sheet, zone: dict[str, Any]) -> np.ndarray:
     outline = zone_outline(zone)
     return np.column_stack(sheet.to_px(outline[:, 0], outline[:, 1]))
-
-
-def _name_place(sheet: Sheet, points: np.ndarray, name: str, font) -> tuple[float, float]:
-    """Above the zone's highest corner, or below its top edge where the face ends."""
-    top = points[points[:, 1].argmin()]
-    half = canvas.text_width(name, font) / 2
-    width, _ = sheet.size_px
-    x = float(np.clip(top[0], sheet.left + half, sheet.left + width - half))
-    above = float(top[1]) - 0.4 * sheet.unit
-    return x, above if above - 1.4 * sheet.unit > sheet.top else float(top[1]) + 2.2 * sheet.unit

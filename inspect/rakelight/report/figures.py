@@ -17,7 +17,7 @@ from rakelight.core.units import MM2_PER_FT2, MM2_PER_M2
 
 from . import canvas, facts
 from .canvas import INK, MUTED, PAPER, WHITE
-from .crowds import draw_crowds, name_circles
+from .crowds import draw_crowds, write_names
 from .fields import place_fields
 from .frame import Sheet, draw_frame, draw_scale_bar, finish, lay_out
 from .labels import place_labels
@@ -59,22 +59,34 @@ def draw_map(inspection: Inspection, *, settings: ReportSettings | None = None) 
     larger than the pit so that the pit itself stays visible. Source: our choice.
     """
     settings = settings or ReportSettings()
-    return _compose_map(inspection, settings, has_head=True)
+    return _compose_map(inspection, settings)
 
 
-def draw_face(inspection: Inspection, *, settings: ReportSettings | None = None) -> np.ndarray:
-    """Return the same map without its title strip, for a page that carries its own title."""
-    return _compose_map(inspection, settings or ReportSettings(), has_head=False)
+def draw_face(
+    inspection: Inspection,
+    *,
+    settings: ReportSettings | None = None,
+    room: tuple[float, float] = (80.0, 80.0),
+) -> np.ndarray:
+    """Return the same map without its title strip, for a place on a page that carries its own title.
+
+    room : width and height of that place in units; the smallest type is 1.15 units.
+    """
+    return _compose_map(inspection, settings or ReportSettings(), room=room)
 
 
-def _compose_map(inspection: Inspection, settings: ReportSettings, *, has_head: bool) -> np.ndarray:
-    n_lines = _legend_lines(inspection, of_map=True)
-    sheet = lay_out(inspection, settings, legend_lines=n_lines, has_head=has_head)
+def _compose_map(
+    inspection: Inspection, settings: ReportSettings, *, room: tuple[float, float] | None = None
+) -> np.ndarray:
+    n_lines, has_head = _legend_lines(inspection, of_map=True) + (room is not None), room is None
+    sheet = lay_out(inspection, settings, legend_lines=n_lines, room=room)
     paste_face(sheet, inspection)
     _draw_fields(sheet, inspection)
     draw_crowds(sheet, inspection)
     _draw_marks(sheet, inspection)
     signs = _draw_pits(sheet, inspection)
+    signs = np.vstack([signs, _chip_places(sheet, inspection)])
+    signs = np.vstack([signs, write_names(sheet, inspection, signs)])
     _number_pits(sheet, inspection, signs, from_band=1 if has_head else 2)
     n_pits = facts.count_pits(inspection).n_pits
     headline = sheet.words.count_pits(n_pits)
@@ -109,6 +121,7 @@ def draw_heat(inspection: Inspection, *, settings: ReportSettings | None = None)
     area = sheet.words.say("heat.per_ft2" if settings.units == "in" else "heat.per_m2")
     most = _paint_fields(sheet, inspection)
     draw_crowds(sheet, inspection)
+    write_names(sheet, inspection, _figure_places(sheet, inspection))
     draw_frame(sheet, inspection, headline=sheet.words.say("heat.title", area=area))
     return finish(sheet, _draw_heat_legend(sheet, inspection, most, area))
 
@@ -255,8 +268,9 @@ def _draw_pit(sheet: Sheet, sign: _PitSign) -> float:
 
 
 def _number_pits(
-    sheet: Sheet, inspection: Inspection, rings: np.ndarray, *, from_band: int
+    sheet: Sheet, inspection: Inspection, signs: np.ndarray, *, from_band: int
 ) -> None:
+    """Write pit numbers beside their rings (the first rows of `signs`), off all other signs."""
     pits = inspection.pits
     bands = facts.band_index(pits["diameter_mm"], facts.size_bands(inspection))
     is_short = from_band <= 1 and len(pits) <= _ALL_NUMBERED_UP_TO
@@ -266,8 +280,7 @@ def _number_pits(
     names = [str(pits["pit_id"].iloc[i]) for i in order]
     width, height = sheet.size_px
     box = (sheet.left, sheet.top, sheet.left + width, sheet.top + height)
-    chips = np.vstack([_chip_places(sheet, inspection), name_circles(sheet, inspection)])
-    for i, at in place_labels(names, np.vstack([rings, chips]), order, font, box).items():
+    for i, at in place_labels(names, signs, order, font, box).items():
         sheet.text.add(names[i], at, font, fill=WHITE, anchor="mm", halo=INK)
 
 
@@ -379,6 +392,17 @@ def _write_field(sheet: Sheet, field, value: float, *, shade, is_dark: bool) -> 
         sheet.text.add(n, at, sheet.font("narrow", 1.3), anchor="mm", **how)
         at = (x - width / 2 + 0.6 * unit, y + height / 2 - 0.5 * unit)
         sheet.text.add(str(field.field), at, sheet.font("narrow_bold", 1.3), anchor="ls", **how)
+
+
+def _figure_places(sheet: Sheet, inspection: Inspection) -> np.ndarray:
+    """Return circles (x, y, reach) in px over the figures of the fields and their names."""
+    fields = place_fields(inspection)
+    x, y = sheet.to_px(
+        fields["x_mm"] + fields["width_mm"] / 2, fields["y_mm"] + fields["height_mm"] / 2
+    )
+    reach = np.minimum(3.0 * sheet.unit, 0.3 * fields["height_mm"] * sheet.px_per_mm)
+    names = _chip_places(sheet, inspection)
+    return np.vstack([np.c_[x, y, reach], names])
 
 
 def _draw_heat_legend(sheet: Sheet, inspection: Inspection, most: float, area: str) -> float:

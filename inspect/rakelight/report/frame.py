@@ -21,7 +21,7 @@ _LAST_MARK_SHARE = 0.02  # a map a pixel short of a round length keeps its last 
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """Where the face lies on the picture: `unit` px is a hundredth of the longest side."""
+    """Where the face lies on the picture; all type and signs are so many `unit` px large."""
 
     rgb: np.ndarray
     text: canvas.TextLayer
@@ -53,26 +53,33 @@ class Sheet:
 
 
 def lay_out(
-    inspection: Inspection, settings: ReportSettings, *, legend_lines: int, has_head: bool = True
+    inspection: Inspection,
+    settings: ReportSettings,
+    *,
+    legend_lines: int,
+    room: tuple[float, float] | None = None,
 ) -> Sheet:
-    """Return an empty picture with room for title, face, rulers and so many legend lines."""
+    """Return an empty picture with room for title, face, rulers and so many legend lines.
+
+    room : width and height of the place on a page, in units, for a picture that goes there without a
+    title of its own; None for a picture that stands by itself, 100 units at most each way.
+    """
     words = load_words(settings.language)
     width_mm, height_mm = facts.slab_size_mm(inspection)
-    longest = settings.map_max_side_px
-    unit = longest / (100 if has_head else 80)
+    has_head = room is None
+    wide, high = room or (100.0, 100.0)
+    unit = settings.map_max_side_px / max(wide, high)
     margin_left, margin_right = 5 * unit, 2 * unit
     head = (8.4 if width_mm > height_mm else 10.2) * unit if has_head else 1.2 * unit
     foot = (5.5 + 3.2 * legend_lines) * unit
     native = _UPSCALE_MAX / inspection.face.mm_per_px
     px_per_mm = min(
-        (longest - margin_left - margin_right) / width_mm,
-        (longest - head - foot) / height_mm,
+        (wide * unit - margin_left - margin_right) / width_mm,
+        (high * unit - head - foot) / height_mm,
         native,
     )
     width, height = round(width_mm * px_per_mm), round(height_mm * px_per_mm)
-    page_width = round(
-        max(width + margin_left + margin_right, 78 * unit if has_head else 64 * unit)
-    )
+    page_width = round(max(width + margin_left + margin_right, (78 if has_head else wide) * unit))
     left = round(margin_left + (page_width - margin_left - margin_right - width) / 2)
     # Spare rows below for legends that need another line; `finish` cuts what stays white.
     rows = round(head + height + foot + _SPARE_LINES * 3.2 * unit)
@@ -86,9 +93,8 @@ def lay_out(
 def draw_frame(sheet: Sheet, inspection: Inspection, *, headline: str | None) -> None:
     """Draw all that stands around the face; `headline` starts the second line, None = no title."""
     if headline is None:
-        _draw_lamp(
-            sheet, inspection, middle=sheet.top / sheet.unit + sheet.size_px[1] / sheet.unit + 4
-        )
+        middle = (sheet.top + sheet.size_px[1]) / sheet.unit + 4
+        room_px = _draw_lamp(sheet, inspection, middle=middle, has_day=False)
     else:
         room_px = _draw_lamp(sheet, inspection, middle=4.6)
         _draw_title(sheet, inspection, headline, room_px=room_px)
@@ -101,14 +107,17 @@ def draw_frame(sheet: Sheet, inspection: Inspection, *, headline: str | None) ->
     name = sheet.words.say("map.front")
     sheet.text.add(name, (sheet.left, y), font)
     at = (sheet.left + canvas.text_width(name, font) + 1.0 * sheet.unit, y)
-    note = sheet.words.say("map.front_left")
-    sheet.text.add(note, at, sheet.font("regular", 1.2), fill=MUTED)
+    note, regular = sheet.words.say("map.front_left"), sheet.font("regular", 1.2)
+    if headline is not None or at[0] + canvas.text_width(note, regular) < room_px:
+        sheet.text.add(note, at, regular, fill=MUTED)
 
 
-def _draw_lamp(sheet: Sheet, inspection: Inspection, *, middle: float) -> float:
+def _draw_lamp(
+    sheet: Sheet, inspection: Inspection, *, middle: float, has_day: bool = True
+) -> float:
     """Draw the lamp's side and the day at the right; return where their room begins, in px.
 
-    `middle` is the height of their middle in units from the top.
+    A page that carries its own title says the day there. `middle` is the height of their middle in units from the top.
     """
     unit, right = sheet.unit, sheet.rgb.shape[1] - 2 * sheet.unit
     lamp = facts.describe_lamp(inspection.lamp, facts.slab_size_mm(inspection), sheet.words)
@@ -116,7 +125,9 @@ def _draw_lamp(sheet: Sheet, inspection: Inspection, *, middle: float) -> float:
     x = right - canvas.text_width(lamp, bold) - 3.4 * unit
     from_deg, _ = facts.lamp_at_centre(inspection.lamp, facts.slab_size_mm(inspection))
     canvas.draw_lamp_arrow(sheet.rgb, (x, (middle - 0.2) * unit), 1.7 * unit, from_deg)
-    sheet.text.add(lamp, (right, (middle - 0.9) * unit), bold, anchor="rm")
+    sheet.text.add(lamp, (right, (middle - (0.9 if has_day else 0.2)) * unit), bold, anchor="rm")
+    if not has_day:
+        return x - 3.5 * unit
     day = facts.photo_day(inspection) or sheet.words.say("map.undated")
     sheet.text.add(day, (right, (middle + 0.9) * unit), regular, fill=MUTED, anchor="rm")
     return x - 3.5 * unit

@@ -105,7 +105,7 @@ def _add_findings(main: Tree.Element, data: dict[str, Any]) -> None:
         _add(section, "p", {"class": "large"}, text=change["headline"])
         _add_table(section, [], [[name, n] for _, name, n in change["states"]])
         _add_lines(section, change["lines"])
-    _add_section(left, words["plan_title"], data["plan"])
+    _add_section(left, words["plan_again" if data["change"] else "plan_title"], data["plan"])
     _add_section(left, words["tone_title"], data["tone"])
     section = _add_section(right, words["result_title"], [])
     figure = _add(section, "p", {"class": "figure"})

@@ -1,10 +1,11 @@
-"""Before and after: what closed, what sank, what opened, and what needs a refill."""
+"""Before and after: what closed, what sank, what opened, and what needs work again."""
 
 import pandas as pd
 import streamlit as st
 
 from rakelight.core.records import CHANGE_COLUMNS
 from rakelight.core.tables import parse_csv
+from rakelight.report.words import load_words
 from rakelight.screens import charts, desk, frame, looks, parts, shelf, wording
 
 _STATE_WORDS = {
@@ -71,7 +72,7 @@ def prepare_pair(before: shelf.Seat, after: shelf.Seat) -> str:
 
 
 def show_pair(pair: str, before: shelf.Seat, after: shelf.Seat) -> None:
-    """Show the two faces, the counts, and the list of what needs a refill."""
+    """Show the two faces, the counts, and the list of what needs work again."""
     folder = desk.find_folder("pairs", pair)
     told = desk.read_plain(folder / "papers" / "change.json")
     figures = told["figures"]
@@ -95,7 +96,7 @@ def show_pair(pair: str, before: shelf.Seat, after: shelf.Seat) -> None:
             "could not have shown it."
         )
     with right:
-        show_refills(folder, figures)
+        show_refills(folder, figures, after)
     base = f"/rl/pair/{pair}"
     with st.container(horizontal=True, gap="small"):
         st.link_button("Client report with both", f"{base}/report.pdf", type="primary")
@@ -106,21 +107,23 @@ def show_pair(pair: str, before: shelf.Seat, after: shelf.Seat) -> None:
         st.caption(note)
 
 
-def show_refills(folder, figures: dict) -> None:
-    """List the pits that need a refill, numbered as on the later work sheet."""
+def show_refills(folder, figures: dict, after: shelf.Seat) -> None:
+    """List the pits that need work again, numbered and planned as on the later work sheet."""
     refills = figures["refill"]
     st.markdown(
-        f"**{len(refills)} pits need a refill**" if refills else "**Nothing needs a refill**"
+        f"**{len(refills)} pits need work again**" if refills else "**Nothing needs work again**"
     )
     if not refills:
         return
     table = parse_csv(folder / "papers" / "change.csv", CHANGE_COLUMNS)
     rows = table[table["after_id"].isin(refills)]
     units = desk.read_shop().units
+    planned = name_actions(after)
     shown = pd.DataFrame(
         {
             "No.": rows["after_id"],
             "State": rows["state"].map(_STATE_WORDS),
+            "Plan": [planned.get(int(number), "-") for number in rows["after_id"]],
             f"Size, {units}": wording.to_units(rows["after_diameter_mm"], units).round(
                 1 if units == "mm" else 2
             ),
@@ -129,6 +132,15 @@ def show_refills(folder, figures: dict) -> None:
         }
     )
     st.dataframe(shown, hide_index=True, width="stretch", height=300)
+
+
+def name_actions(after: shelf.Seat) -> dict[int, str]:
+    """Return by pit number what the later plan does with it, in words."""
+    if not looks.papers_folder(after.look).is_dir():
+        return {}
+    words = load_words()
+    rows = frame.read_extras(after.look)["plan"].get("pits") or []
+    return {int(row["pit_id"]): words.say(f"action.{row['action']}") for row in rows}
 
 
 frame.guard(main)

@@ -192,7 +192,8 @@ def write_extras(look: str, inspection: Inspection) -> None:
         for k, v in inspection.plan.figures.items()
         if k not in ("pit_actions", "largest_first")
     }
-    plan = {"figures": figures, "order": inspection.plan.order, "notes": inspection.plan.notes}
+    plan = {"figures": figures, "order": inspection.plan.order, "notes": inspection.plan.notes,
+            "pits": inspection.plan.pits[["pit_id", "action"]].to_dict("records")}  # fmt: skip
     evidence = getattr(inspection, "evidence", None)
     rows = [] if evidence is None else evidence.to_dict("records")
     extras = {"plan": plan, "agreed": inspection.grade.agreed, "evidence": rows,
