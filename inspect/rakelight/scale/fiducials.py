@@ -14,6 +14,8 @@ from .plane import cross_lines, list_linear_light
 FIRST_LOOK_PX = 1800  # longest side of the picture the squares are first looked for in
 SMALLEST_SIDE_PX = 12.0
 KNOWN_SIDE_PX = 48.0  # squares of about known size are looked for at this size; a quarter and four times it work too
+CLOSE_SIDE_PX = 50.0  # around squares smaller than this a second look finds neighbours that were missed,
+CLOSE_REACH, CLOSE_ZOOMS, CLOSE_PX_MAX = 7.0, (1.5, 2.0), 12e6  # so many sides away, enlarged so
 N_CELLS = 6  # cells along a side, the black rim included
 N_PROFILES_MAX = 80
 PAPER_TO_BLACK_MIN = 1.8  # light; print has 10 and more, glare and concrete have less
@@ -75,6 +77,7 @@ def find_fiducials(photo: Photo, *, side_px: float | None = None) -> tuple[Fiduc
     ):
         # Small squares lose their cells in the small picture: look at the whole one as well.
         found = _keep_larger(found, _detect_squares(grey, 1.0))
+    found = _look_closer(grey, found)
     light = list_linear_light()
     sharp = (_sharpen_corners(grey, light, key, corners) for key, corners in sorted(found.items()))
     return tuple(_in_photo(fiducial, photo.shrink) for fiducial in sharp if fiducial is not None)
@@ -84,6 +87,25 @@ def _in_photo(fiducial: Fiducial, shrink: int) -> Fiducial:
     """Return a fiducial found in a photo read `shrink` times smaller with its places in the photo itself."""
     corners_px = (fiducial.corners_px + 0.5) * shrink - 0.5
     return Fiducial(fiducial.mark_id, corners_px, fiducial.corner_sd_px * shrink)
+
+
+def _look_closer(grey: np.ndarray, found: dict[int, np.ndarray]) -> dict[int, np.ndarray]:
+    """Return the squares with small neighbours that were missed: looked for around them, enlarged."""
+    import cv2
+
+    small = [corners for corners in found.values() if _side(corners) < CLOSE_SIDE_PX]
+    if not small:
+        return found
+    reach_px = CLOSE_REACH * max(_side(corners) for corners in small)
+    low = np.maximum(np.min(np.vstack(small), axis=0) - reach_px, 0).astype(int)
+    high = (np.max(np.vstack(small), axis=0) + reach_px).astype(int)
+    part = grey[low[1] : high[1], low[0] : high[0]]
+    for zoom in CLOSE_ZOOMS:
+        if part.size * zoom**2 <= CLOSE_PX_MAX:
+            large = cv2.resize(part, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_CUBIC)
+            seen = _detect_squares(large, 1 / zoom)
+            found = {key: corners + low for key, corners in seen.items()} | found
+    return found
 
 
 def _detect_squares(grey: np.ndarray, shrink: float) -> dict[int, np.ndarray]:
