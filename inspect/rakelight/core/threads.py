@@ -82,3 +82,7 @@ class Rooms(threading.local):
 
     def __init__(self) -> None:
         self.room = Room()
+
+
+ROOMS = Rooms()
+"""Kept from photo to photo: memory that is new to a thread costs as much time as the work done in it."""

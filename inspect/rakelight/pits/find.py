@@ -19,7 +19,7 @@ import numpy as np
 from ..core.errors import ScaleError
 from ..core.records import FlatPhoto, Lamp
 from ..core.settings import FindSettings
-from ..core.threads import Room, Rooms, share_out
+from ..core.threads import ROOMS, Room, share_out
 from .neighbours import keep_strongest, near_pairs
 
 BLUR_PER_DIAMETER = 0.20  # blur (sigma) that suits a pit of diameter 1; our choice on made-up slabs
@@ -174,11 +174,11 @@ def search_octaves(
     """Return what stands out in the chosen octaves, repeats and all."""
     coarse = {k: _coarsen(octaves, k) for k in chosen}
     blocks = [(k, *span) for k in chosen for span in _spans(octaves[k], coarse[k])]
-    rooms, asked = Rooms(), (lamp, mm_per_px, settings.threshold_noise)
+    asked = (lamp, mm_per_px, settings.threshold_noise)
 
     def work(block: tuple[int, int, int, int, int]) -> Candidates:
         index = block[0]
-        return _search_block(octaves[index].shrink, coarse[index], block, asked, rooms.room)
+        return _search_block(octaves[index].shrink, coarse[index], block, asked, ROOMS.room)
 
     return join_candidates(share_out(work, blocks, threads=settings.threads))
 

@@ -18,7 +18,7 @@ GLANCE_PX = 13
 NEAR_SPAN = 1.4  # half the side of the close-up, in diameters
 WIDE_SPAN = 4.0  # half the side of the surroundings, in diameters
 N_LAYERS = 3
-BATCH = 256  # close-ups worked on at once: what they need stays in the processor's own memory
+BATCH = 320  # close-ups worked on at once: what they need stays in the processor's own memory
 RELIEF_LIMIT = 4.0
 _GRID = np.linspace(-1, 1, PATCH_PX, dtype=np.float32)
 

@@ -15,7 +15,7 @@ import numpy as np
 from ..core.flags import flag_bit
 from ..core.records import Lamp
 from ..core.settings import SortSettings
-from ..core.threads import Rooms, share_out
+from ..core.threads import ROOMS, share_out
 from .find import (
     Candidates,
     Octave,
@@ -295,10 +295,9 @@ def choose_by_glance(
         describe_candidates(as_photographed(scene.octaves, candidates), light[1]),
         np.empty((len(candidates), 2), np.float32),
     )
-    rooms = Rooms()
 
     def work(octaves: list[Octave], batch: np.ndarray) -> None:
-        glances = glance_batch(octaves, candidates.take(batch), light[0][batch], room=rooms.room)
+        glances = glance_batch(octaves, candidates.take(batch), light[0][batch], room=ROOMS.room)
         chances[batch] = glance(glances.T, numbers[batch])
 
     scene.look(work, candidates)
@@ -390,11 +389,10 @@ def _look(
     photographed = as_photographed(scene.octaves, candidates)
     n, numbers = len(candidates), describe_candidates(photographed, angle_deg)
     raw, seen = np.empty((n, N_OUTPUTS), np.float32), np.empty((3, n), np.float32)
-    rooms = Rooms()
 
     def work(octaves: list[Octave], batch: np.ndarray) -> None:
-        patches = cut_batch(octaves, candidates.take(batch), toward_deg[batch], room=rooms.room)
-        raw[batch] = run_network(patches, numbers[batch], room=rooms.room)
+        patches = cut_batch(octaves, candidates.take(batch), toward_deg[batch], room=ROOMS.room)
+        raw[batch] = run_network(patches, numbers[batch], room=ROOMS.room)
         seen[:, batch] = read_evidence(patches.transpose(3, 2, 0, 1))
 
     scene.look(work, candidates)
