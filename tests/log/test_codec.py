@@ -178,6 +178,8 @@ def test_table_that_was_never_declared():
         lambda s: s.update({"pits.csv": s["pits.csv"][:-40]}),
         lambda s: s.update({"pits.csv": s["pits.csv"].replace(b"near_edge", b'"')}),
         lambda s: s.update({"seen.png": s["seen.png"][:60]}),
+        lambda s: s.update({"record.json": s["record.json"].replace(b'"int64"', b'"i4,f8"')}),
+        lambda s: s.update({"record.json": s["record.json"].replace(b'"int64"', b"[]")}),
     ],
 )
 def test_damage_is_said(make_inspection, damage):

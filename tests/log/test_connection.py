@@ -137,6 +137,17 @@ def test_stranger_is_refused(tmp_path):
         open_log(tmp_path / "text.sqlite")
 
 
+def test_damage_that_sqlite_quotes_is_named(tmp_path):
+    """SQLite's complaint holds the damaged bytes themselves, which are no text."""
+    open_log(tmp_path).close()
+    path = tmp_path / "log.sqlite"
+    data = path.read_bytes()
+    assert b"CREATE TABLE slab" in data
+    path.write_bytes(data.replace(b"CREATE TABLE slab", b"CREATE TAB\xff\x80 slab"))
+    with pytest.raises(LogError, match="damaged or is not a job log"):
+        open_log(tmp_path)
+
+
 def test_place_that_cannot_be_made(tmp_path):
     """A folder below a file cannot be made, and the sentence says so."""
     (tmp_path / "file").write_text("x")

@@ -42,6 +42,7 @@ FACE = "face.jpg"
 JPEG_SIDE_MAX_PX = 65_500
 FACE_PX_MAX = 150_000_000
 """A face of more pixels is kept coarser by a whole factor: reading it back must fit into a laptop."""
+KEPT_DTYPES = frozenset({"float64", "int64", "Int64", "bool", "str"})
 SHEET_BYTES_MAX = 1 << 28
 """A sheet that unpacks to more than 256 MB is not one of ours."""
 
@@ -192,9 +193,8 @@ def _plain_value(value: Any, path: str, sheets: Sheets, columns: dict) -> Any:
 
 
 def _infer_columns(table: pd.DataFrame) -> tuple[Column, ...]:
-    known = ("float64", "int64", "Int64", "bool")
     return tuple(
-        Column(str(name), str(dtype) if str(dtype) in known else "str", "", "")
+        Column(str(name), str(dtype) if str(dtype) in KEPT_DTYPES else "str", "", "")
         for name, dtype in table.dtypes.items()
     )
 
@@ -224,6 +224,8 @@ def _has_default(field: dataclasses.Field) -> bool:
 
 def _read_sheet(data: bytes, name: str, columns: dict) -> pd.DataFrame:
     kept = tuple(Column(title, dtype, "", "") for title, dtype in columns[name])
+    if not {column.dtype for column in kept} <= KEPT_DTYPES:
+        raise ValueError(f"a column of {name} is of no kind that is kept")
     table = parse_csv_text(data.decode(), kept, name=f"{name}.csv")
     if name not in COLUMNS:
         return table

@@ -141,6 +141,8 @@ def plain_errors(log: Log) -> Iterator[None]:
         yield
     except (sa.exc.DBAPIError, sqlite3.Error) as error:
         raise LogError(_explain(str(getattr(error, "orig", error)), log)) from error
+    except UnicodeDecodeError as error:  # SQLite quotes the bytes that it cannot make sense of
+        raise LogError(_explain("malformed", log)) from error
     except OSError as error:
         raise LogError(_explain(str(error), log)) from error
 
