@@ -13,7 +13,7 @@ from .plane import cross_lines, list_linear_light
 
 FIRST_LOOK_PX = 1800  # longest side of the picture the squares are first looked for in
 SMALLEST_SIDE_PX = 12.0
-KNOWN_SIDE_PX = 48.0  # squares of about known size are looked for at this size; a quarter and four times it work too
+KNOWN_SIDE_PX = 36.0  # squares of about known size are looked for at this size; a quarter and four times it work too
 CLOSE_SIDE_PX = 50.0  # around squares smaller than this a second look finds neighbours that were missed,
 CLOSE_REACH, CLOSE_ZOOMS, CLOSE_PX_MAX = 7.0, (1.5, 2.0), 12e6  # so many sides away, enlarged so
 N_CELLS = 6  # cells along a side, the black rim included
@@ -66,9 +66,10 @@ def find_fiducials(photo: Photo, *, side_px: float | None = None) -> tuple[Fiduc
 
     grey = cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY)
     side_px = None if side_px is None else side_px / photo.shrink
-    shrink = max(
-        1.0, max(grey.shape) / FIRST_LOOK_PX if side_px is None else side_px // KNOWN_SIDE_PX
-    )
+    shrink = max(grey.shape) / FIRST_LOOK_PX if side_px is None else side_px / KNOWN_SIDE_PX
+    if side_px is not None and shrink > 3:  # whole steps are quicker; small ones had better be exact
+        shrink = float(int(shrink))
+    shrink = max(1.0, shrink)
     found = _detect_squares(_shrink(grey, shrink), shrink)
     if (
         side_px is None
