@@ -61,7 +61,7 @@ def test_thousand_pits_take_fourteen_grams(grade_values, make_face, make_pits):
     amounts = amounts_of(pits, make_face(1220, 780))
     entry = grade_values["thousand_holes_g"]
     assert entry["expected"] == pytest.approx(amounts["holes_g"], abs=entry["tolerance"])
-    together = amounts["holes_g"] + amounts["film_g"] + amounts["remainder_g"]
+    together = sum(amounts[f"{name}_g"] for name in ("holes", "film", "again", "remainder"))
     assert together == pytest.approx(amounts["paste_g"])
 
 
@@ -76,7 +76,22 @@ def test_batches_fit_the_working_time(make_face, make_pits):
             assert batch["placing_min"] / batch["n"] <= working + 1e-9
         held = sum(batch["n"] * batch["g_each"] for batch in amounts["batches"])
         assert held >= amounts["paste_g"] - 1e-9
-    assert amounts["n_batches"] == math.ceil(400 * 0.5 * 0.5 / 8.0)
+    by_hand = [batch["n"] for batch in amounts["batches"] if batch["stage"] == "pits by hand"]
+    assert [math.ceil(400 * 0.5 * 0.5 / 8.0)] == by_hand
+
+
+def test_every_lift_the_test_patch_and_the_refill_are_batches_of_their_own(make_face, make_pits):
+    """Two lifts are mixed on two days, half the holes each; the patch comes first, a tenth of it all last."""
+    pits = make_pits([100, 200, 300], [100, 200, 300], [10.0, 12.0, 3.0])
+    amounts = amounts_of(pits, make_face(600, 600), patch_g=25.0)
+    stages = [batch["stage"] for batch in amounts["batches"]]
+    lifts = ["large pits, first lift", "large pits, second lift"]
+    assert ["test patch", *lifts, "pits by hand", "refill"] == stages
+    assert amounts["again_g"] == pytest.approx(25.0 + 0.1 * amounts["holes_g"])
+    first, second = (batch["g_each"] for batch in amounts["batches"][1:3])
+    assert first == second
+    single = amounts_of(pits, make_face(600, 600), n_passes=1)
+    assert "refill" not in [batch["stage"] for batch in single["batches"]]
 
 
 def test_measured_depth_replaces_the_half_ball(make_face, make_pits):

@@ -276,6 +276,10 @@ class RepairSettings(CheckedSettings):
         10.0, "Minutes of trouble expected because a coat changes the tone of one square metre.",
         unit="min/m2", low=0, source="assumption: a coat changes the tone of all it touches",
     )
+    patch_g: float = setting(
+        20.0, "Paste that goes onto the test patch.", unit="g", low=0,
+        source="assumption: change it to your own figure",
+    )
     closed_per_pass: float = setting(
         0.9, "Share of treated pits that are closed after one pass.", low=0.01, high=1,
         source="assumption: a second pass is proposed when more than 10 % are still open",

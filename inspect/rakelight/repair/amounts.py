@@ -28,6 +28,7 @@ from .options import (
 )
 
 SCALE_STEP_G = 5.0  # batches are rounded up to what a shop scale shows; our choice
+_BESIDES = ("test patch", "refill")  # what is mixed beside the work on the face itself
 
 
 class Filler(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -96,6 +97,7 @@ def plan_amounts(
     pits: PlanPits,
     *,
     coated_m2: float,
+    passes: int,
     settings: RepairSettings,
 ) -> dict[str, Any]:
     """Return grams of paste: holes, film, pot remainder, and the batches that fit the working time.
@@ -103,14 +105,14 @@ def plan_amounts(
     Parameters
     ----------
     options : the chosen option of every unit; unit_pits : its pits' rows in the table
-    coated_m2 : area to coat, m2
+    coated_m2 : area to coat, m2; passes : fills and refills in all
 
     Returns
     -------
     dict
-        `holes_g` (with `holes_g_low`, `holes_g_high`), `film_g`, `remainder_g`, `paste_g` (all
-        together), `mix_g` (the batches as weighed, each rounded up to 5 g), `n_batches`,
-        `batch_g`, `batches` per stage, `filler`, `minutes`, `sentence`, `notes`.
+        `holes_g` (with `holes_g_low`, `holes_g_high`), `film_g`, `again_g` (test patch and refills),
+        `remainder_g`, `paste_g` (all together), `mix_g` (the batches as weighed, each rounded up to 5 g), `n_batches`,
+        `batch_g`, `batches` per lift and kind of work, `filler`, `minutes`, `sentence`, `notes`.
 
     Errors of the answer: volumes from one lamp are least volumes, so the true need of the
     holes lies between `holes_g_low` and `holes_g_high`, and undercut pits take more.
@@ -121,13 +123,16 @@ def plan_amounts(
     holes = _hole_grams(pits, actions, settings)
     film = film_g(coated_m2, settings)
     stages = _list_stages(actions, pits, coated_m2, film, settings)
+    stages = _add_patch_and_refills(stages, holes["holes_g"], passes, settings)
+    again_g = sum(stage["g"] for stage in stages if stage["stage"] in _BESIDES)
     batches = [_split_batches(stage, filler, settings) for stage in stages]
     n_batches = sum(batch["n"] for batch in batches)
     remainder_g = n_batches * settings.pot_remainder_g
-    paste_g = holes["holes_g"] + film + remainder_g
+    paste_g = holes["holes_g"] + film + again_g + remainder_g
     amounts = {
         **holes,
         "film_g": film,
+        "again_g": again_g,
         "remainder_g": remainder_g,
         "paste_g": paste_g,
         "mix_g": float(sum(batch["n"] * batch["g_each"] for batch in batches)),
@@ -175,19 +180,40 @@ def _list_stages(
         TWO_LIFTS: settings.two_lifts_min_per_pit,
         FILL: settings.fill_min_per_pit,
     }
-    names = {REPAIR: "repairs", TWO_LIFTS: "large pits", FILL: "pits by hand"}
+    names = {
+        REPAIR: ("repairs",),
+        TWO_LIFTS: ("large pits, first lift", "large pits, second lift"),
+        FILL: ("pits by hand",),
+    }
     stages = []
     for action, minutes in per_pit_min.items():
-        rows = actions == action
+        rows, n_lifts = actions == action, len(names[action])
         if rows.any():
-            grams = float(pits.volume_mm3[rows].sum() * to_grams)
-            stages.append({"stage": names[action], "g": grams, "minutes": rows.sum() * minutes})
+            grams = float(pits.volume_mm3[rows].sum() * to_grams) / n_lifts
+            each_min = rows.sum() * minutes / n_lifts
+            stages += [{"stage": name, "g": grams, "minutes": each_min} for name in names[action]]
     if coated_m2 > 0:
         grams = film + float(pits.volume_mm3[actions == COAT].sum() * to_grams)
         stages.append(
             {"stage": "slurry coat", "g": grams, "minutes": coated_m2 * settings.coat_min_per_m2}
         )
     return stages
+
+
+def _add_patch_and_refills(
+    stages: Sequence[dict[str, Any]], holes_g: float, passes: int, settings: RepairSettings
+) -> list[dict[str, Any]]:
+    """Return the stages with the test patch before them and a refill behind them for every further pass."""
+    if not stages:
+        return []
+    minutes = sum(stage["minutes"] for stage in stages)
+    still_open = 1 - settings.closed_per_pass
+    patch = {"stage": "test patch", "g": settings.patch_g, "minutes": 0.0}
+    refills = [
+        {"stage": "refill", "g": holes_g * still_open**k, "minutes": minutes * still_open**k}
+        for k in range(1, passes)
+    ]
+    return [patch, *stages, *(refill for refill in refills if refill["g"] > 0)]
 
 
 def _split_batches(
@@ -217,7 +243,8 @@ def _say_amounts(amounts: dict[str, Any]) -> str:
     )
     return (
         f"Mix {amounts['mix_g']:.0f} g of {amounts['filler']}: {amounts['holes_g']:.0f} g for the "
-        f"holes, {amounts['film_g']:.0f} g as film, {amounts['remainder_g']:.0f} g left in the pots, "
+        f"holes, {amounts['film_g']:.0f} g as film, {amounts['again_g']:.0f} g for test patch and refill, "
+        f"{amounts['remainder_g']:.0f} g left in the pots, "
         f"each batch rounded up to {SCALE_STEP_G:.0f} g: {batches}, each used up within "
         f"{amounts['working_min']:.0f} minutes."
     )

@@ -127,6 +127,7 @@ def write_plan(
         [unit.pits for unit in problem.units],
         problem.pits,
         coated_m2=coated_m2(problem, choice),
+        passes=figures["passes"],
         settings=settings,
     )
     amounts["minutes"] = figures["minutes"]

@@ -15,7 +15,7 @@ from rakelight.core.records import ACTIONS, Inspection
 from .units import say_in
 from .words import Words, clean_name, clean_sentence
 
-_MOST_BATCHES = 8
+_MOST_BATCHES, _SPARE_UP_TO = 8, 7  # lines; seven leave the order of work on the same page
 _SPARE_LINES = 2
 _LEAST_TOLD_G = 0.05
 
@@ -80,7 +80,7 @@ def say_paste(inspection: Inspection, words: Words) -> list[str]:
     else:
         told = [
             words.say(f"sheet.paste_{name}", g=_grams(parts[name], words))
-            for name in ("holes", "film", "remainder", "rounding")
+            for name in ("holes", "film", "again", "remainder", "rounding")
             if parts[name] >= _LEAST_TOLD_G
         ]
         mixed = _grams(parts["mix"], words)
@@ -102,7 +102,7 @@ def say_filler(inspection: Inspection, units: str) -> list[str]:
 
 
 def collect_batches(inspection: Inspection, words: Words) -> list[dict[str, str]]:
-    """Return one line per batch (name, stiffness, starting weights) and two to spare.
+    """Return one line per batch (name, stiffness, starting weights) and up to two to spare.
 
     Where the paper has no room for all, equal batches share a line: ``3 × large pits, 190 g``.
     """
@@ -119,7 +119,8 @@ def collect_batches(inspection: Inspection, words: Words) -> list[dict[str, str]
         lines = _group_batches(groups)
     else:
         lines = [line for n, line in groups for _ in range(n)]
-    return [*lines, *[_blank_batch("")] * _SPARE_LINES][:_MOST_BATCHES]
+    n_spare = min(_SPARE_LINES, max(_SPARE_UP_TO - len(lines), 0))
+    return [*lines, *[_blank_batch("")] * n_spare]
 
 
 def as_number(value: Any) -> float:
@@ -131,6 +132,8 @@ def as_number(value: Any) -> float:
 def _read_parts(inspection: Inspection) -> dict[str, float] | None:
     amounts = inspection.plan.amounts
     parts = {name: as_number(amounts.get(f"{name}_g")) for name in ("holes", "film", "remainder")}
+    again = as_number(amounts.get("again_g"))  # records of before have none
+    parts["again"] = again if math.isfinite(again) else 0.0
     together = sum(parts.values())
     weighed = as_number(amounts.get("mix_g"))
     parts["mix"] = weighed if math.isfinite(weighed) else together
@@ -140,7 +143,7 @@ def _read_parts(inspection: Inspection) -> dict[str, float] | None:
 
 
 def _describe_batch(batch: dict[str, Any], words: Words) -> dict[str, str]:
-    name = clean_name(batch.get("stage", ""), longest=24)
+    name = clean_name(batch.get("stage", ""), longest=26)
     grams, liquid_g = as_number(batch.get("g_each")), as_number(batch.get("liquid_g"))
     if math.isfinite(grams):
         name = f"{name}, {words.number(grams)} g"
