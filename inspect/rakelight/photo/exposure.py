@@ -56,10 +56,11 @@ def measure_exposure(face: FaceMap, flat: FlatPhoto) -> Exposure:
     ------
     Clipping on the slab, warn above about 1 %: common practice, no source. The rest: our choice.
     """
-    sample = face.rgb[::_SAMPLE_STEP, ::_SAMPLE_STEP]
+    sample = np.ascontiguousarray(face.rgb[::_SAMPLE_STEP, ::_SAMPLE_STEP])
     seen = face.seen[::_SAMPLE_STEP, ::_SAMPLE_STEP]
     n_seen = max(int(np.count_nonzero(seen)), 1)
-    brightest = np.maximum(np.maximum(sample[..., 0], sample[..., 1]), sample[..., 2])
+    red, green, blue = cv2.split(sample)
+    brightest = cv2.max(cv2.max(red, green), blue)
     white = float(np.count_nonzero((brightest >= _WHITE) & seen)) / n_seen
     black = float(np.count_nonzero((brightest <= _BLACK) & seen)) / n_seen
     light, grain, weight = _coarse_maps(face, flat)
@@ -84,10 +85,14 @@ def _coarse_maps(face: FaceMap, flat: FlatPhoto) -> tuple[np.ndarray, np.ndarray
     cell = max(_CELL_PX, -(-max(rows, cols) // _MAX_COARSE_PX))
     size = (max(cols // cell, 1), max(rows // cell, 1))
     # Every fourth row and column is enough for a mean over a cell and saves most of the time.
-    thin = flat.relief[::4, ::4]
+    thin = np.ascontiguousarray(flat.relief[::4, ::4])
     mean = cv2.resize(thin, size, interpolation=cv2.INTER_AREA)
     square = cv2.resize(cv2.multiply(thin, thin), size, interpolation=cv2.INTER_AREA)
-    weight = cv2.resize(face.seen[::4, ::4].astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    if flat.seen is None:  # all of it
+        weight = np.ones(size[::-1], np.float32)
+    else:
+        thin_seen = face.seen[::4, ::4].astype(np.float32)
+        weight = cv2.resize(thin_seen, size, interpolation=cv2.INTER_AREA)
     lamp = cv2.resize(flat.background, size, interpolation=cv2.INTER_LINEAR)
     return lamp * (1 + mean), np.sqrt(np.maximum(square - mean**2, 0)), weight
 

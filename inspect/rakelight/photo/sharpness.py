@@ -189,7 +189,7 @@ def measure_noise(tiles: list[np.ndarray]) -> float:
     levels = []
     for tile in tiles:
         difference = cv2.filter2D(tile, cv2.CV_32F, _DIAGONAL)[1:-1:2, 1:-1:2]
-        levels.append(_MAD_TO_SD * float(np.median(np.abs(difference))))
+        levels.append(_MAD_TO_SD * _quantile(np.abs(difference), 0.5))
     return float(np.quantile(levels, 0.1)) if levels else math.nan
 
 
@@ -224,7 +224,7 @@ def _find_edges(relief: np.ndarray, seen: np.ndarray) -> Edges:
     inside[:_MARGIN_PX] = inside[-_MARGIN_PX:] = 0
     inside[:, :_MARGIN_PX] = inside[:, -_MARGIN_PX:] = 0
     steep *= inside
-    limit = np.quantile(steep[::3, ::3], 0.95)
+    limit = _quantile(steep[::3, ::3], 0.95)
     # Searched as one long row: ten times as quick as on two axes.
     row, col = np.divmod(np.flatnonzero(steep > limit), steep.shape[1])
     here = steep[row, col]
@@ -268,8 +268,8 @@ def _spread_by_direction(
     """
     middles, found = [], []
     for middle in range(0, 180, _BIN_STEP_DEG):
-        near = np.abs((edges.across_deg - middle + 90) % 180 - 90) < _BIN_HALF_DEG
-        near = np.flatnonzero(near)[:n_strongest]
+        away = np.abs(edges.across_deg - middle)
+        near = np.flatnonzero((away < _BIN_HALF_DEG) | (away > 180 - _BIN_HALF_DEG))[:n_strongest]
         if len(near) >= _BIN_MIN_EDGES:
             middles.append(math.radians(2 * middle))
             found.append(_blur_variance(edges.take(near)))
@@ -277,6 +277,16 @@ def _spread_by_direction(
         return variance, variance, math.nan
     turn = math.atan2(np.dot(found, np.sin(middles)), np.dot(found, np.cos(middles)))
     return max(found), min(found), math.degrees(turn) / 2 % 180
+
+
+def _quantile(values: np.ndarray, share: float) -> float:
+    """As NumPy's, for numbers without a gap; on small arrays that takes twice as long."""
+    values = values.ravel()
+    place = share * (values.size - 1)
+    low = int(place)
+    ordered = np.partition(values, (low, min(low + 1, values.size - 1)))
+    step = float(ordered[min(low + 1, values.size - 1)]) - float(ordered[low])
+    return float(ordered[low]) + (place - low) * step
 
 
 def _sigma(variance: float) -> float:
