@@ -334,13 +334,15 @@ def compare_sides(
     rows, cols = picture.shape
     sigma = math.sqrt((BLUR_PER_DIAMETER * diameter_px) ** 2 - blurred)
     taps = 2 * math.ceil(3 * sigma) + 1
-    smooth = room.take("smooth", picture.shape)
-    cv2.GaussianBlur(picture, (taps, taps), sigma, dst=smooth, borderType=cv2.BORDER_REPLICATE)
     reach = REACH_PER_DIAMETER * diameter_px
     dy, dx = round(away[0] * reach), round(away[1] * reach)
     pad = max(abs(dy), abs(dx))
     wide = room.take("wide", (rows + 2 * pad, cols + 2 * pad))
-    cv2.copyMakeBorder(smooth, pad, pad, pad, pad, cv2.BORDER_REPLICATE, dst=wide)
+    smooth = wide[pad : pad + rows, pad : pad + cols]
+    cv2.GaussianBlur(picture, (taps, taps), sigma, dst=smooth, borderType=cv2.BORDER_REPLICATE)
+    for k in range(pad):  # replicated all around
+        wide[k, pad : pad + cols], wide[-1 - k, pad : pad + cols] = smooth[0], smooth[-1]
+    wide[:, :pad], wide[:, pad + cols :] = wide[:, pad, None], wide[:, pad + cols - 1, None]
     far = wide[pad + dy : pad + dy + rows, pad + dx : pad + dx + cols]
     near = wide[pad - dy : pad - dy + rows, pad - dx : pad - dx + cols]
     return far, near
@@ -363,7 +365,7 @@ def _peaks(
         sample = sample[seen[::step, ::step].ravel()]
     if sample.size < MIN_SAMPLE:
         return np.empty(0, np.intp), np.empty(0, np.intp), np.empty(0, np.float32), 1.0
-    noise = max(float(_MAD_TO_SD * np.median(np.abs(sample - np.median(sample)))), 1e-4)
+    noise = max(_MAD_TO_SD * _middle(np.abs(sample - np.float32(_middle(sample)))), 1e-4)
     size = cv2.absdiff(far, near, dst=room.take("size", far.shape))
     highest = cv2.dilate(size, np.ones((3, 3), np.uint8), dst=room.take("highest", far.shape))
     is_peak = cv2.compare(size[top:bottom, left:right], highest[top:bottom, left:right], cv2.CMP_EQ)
@@ -385,6 +387,13 @@ def _peaks(
         keep = here > size[row + dy, col + dx]
         row, col, here = row[keep], col[keep], here[keep]
     return row, col, (far[row, col] - near[row, col]) / noise, noise
+
+
+def _middle(values: np.ndarray) -> float:
+    """The median, as NumPy gives it; on some thousand numbers that takes half as long again."""
+    low, high = (len(values) - 1) // 2, len(values) // 2
+    ordered = np.partition(values, (low, high) if low < high else low)
+    return float((ordered[low] + ordered[high]) / 2)
 
 
 def _as_candidates(
