@@ -1,5 +1,6 @@
 """Photos on their way to the disk, and what was said about them."""
 
+import numpy as np
 import pytest
 
 from rakelight.core.errors import PhotoError, SettingsError
@@ -93,3 +94,14 @@ def test_grey_card_counts_from_the_front(home):
     """A card 388 mm from the front of a 450 mm slab, 44 mm deep, begins 18 mm from the back."""
     draft = drafts.make_draft(slab_size="600 x 450", grey_card_mm=(18.0, 388.0, 64.0, 44.0))
     assert (18.0, 18.0, 64.0, 44.0) == errands.place_grey_card(draft)
+
+
+def test_a_soft_photo_with_corners_of_its_own_goes_the_way_of_the_command(home):
+    """The corners shown in it are given as `--soft-corners` gives them; without a soft-light photo there are none."""
+    corners = ((10.0, 10.0), (110.0, 12.0), (108.0, 90.0), (9.0, 88.0))
+    draft = drafts.make_draft(scale_way="mm_per_px", mm_per_px=0.2, soft_corners_px=corners)
+    assert errands.describe_given(draft)[0].soft_corners_px is None
+    drafts.keep_photo(draft.uid, "soft.jpg", [b"soft"], kind="soft")
+    given, _ = errands.describe_given(drafts.change_draft(draft.uid, soft_corners_px=corners))
+    assert np.array_equal(corners, given.soft_corners_px)
+    assert given.soft_light is not None

@@ -143,7 +143,7 @@ def measure_draft(uid: str, tell: Tell) -> str:
     given, settings = describe_given(draft)
     path = drafts.place_photo(uid, raking)
     inspection = inspect_photo(path, given, settings=settings, progress=tell)
-    inspection = name_photos(draft, add_tone(draft, inspection, settings))
+    inspection = name_photos(draft, inspection)
     place = SurveyPlace(
         draft.job or LOOSE_JOB, draft.slab or raking.name, draft.stage,
         taken_at=settle_moment(inspection.photos),
@@ -273,12 +273,12 @@ def describe_given(draft: drafts.Draft):
         report={"units": shop.units, "paper": shop.paper, "language": shop.language},
     )
     soft = draft.find_photo("soft")
-    is_own_place = bool(draft.soft_corners_px)
     job = {"job": draft.job, "slab": draft.slab, "stage": draft.stage}
     given = Given(
         **_describe_scale(draft),
         lamp=describe_lamp(draft),
-        soft_light=drafts.place_photo(draft.uid, soft) if soft and not is_own_place else None,
+        soft_light=drafts.place_photo(draft.uid, soft) if soft else None,
+        soft_corners_px=(draft.soft_corners_px or None) if soft else None,
         grey_card=place_grey_card(draft),
         agreed=_place_agreed(draft),
         job={name: value for name, value in job.items() if value},
@@ -345,33 +345,6 @@ def find_back_deg(draft: drafts.Draft) -> float:
     (ax, ay), (bx, by), (cx, cy), (dx, dy) = draft.corners_px
     to_back = (ax + bx - cx - dx, ay + by - cy - dy)
     return math.degrees(math.atan2(to_back[0], -to_back[1])) % 360
-
-
-def add_tone(draft: drafts.Draft, inspection: Inspection, settings: Settings) -> Inspection:
-    """Return the inspection with its tone, from a soft-light photo that shows the corners itself."""
-    from dataclasses import replace
-
-    from rakelight.colour.balance import Shoot
-    from rakelight.colour.uniformity import measure_colour
-    from rakelight.photo.read import read_photo
-    from rakelight.scale.corners import scale_from_corners
-    from rakelight.scale.rectify import rectify_photo
-
-    soft = draft.find_photo("soft")
-    if soft is None or not draft.soft_corners_px:
-        return inspection
-    photo = read_photo(drafts.place_photo(draft.uid, soft), settings=settings.photo)
-    size_mm = inspection.scale.size_mm
-    scale = scale_from_corners(draft.soft_corners_px, size_mm, photo.shape_px)
-    face = rectify_photo(photo, scale, threads=settings.find.threads)
-    tone = measure_colour(
-        face,
-        grey=place_grey_card(draft),
-        leave_out=(inspection.pits, inspection.marks),
-        shoot=Shoot(exif=photo.exif, profile=photo.profile),
-        settings=settings.colour,
-    )
-    return replace(inspection, colour=tone)
 
 
 def name_photos(draft: drafts.Draft, inspection: Inspection) -> Inspection:
