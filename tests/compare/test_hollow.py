@@ -122,6 +122,15 @@ def test_open_dished_closed(make_survey, make_pits, lamps, tone):
     assert kind.tolist() == evidence.argmax(axis=1).tolist()
 
 
+def test_dark_filler_is_no_shade(make_survey, make_pits):
+    """A flat patch so dark that it passes for shade is still flat: no wall of it is bright."""
+    before = look(make_survey, make_pits, light_caps(0.35, 15), 15)
+    after = look(make_survey, make_pits, light_caps(0.0, 12, tone=-0.5, seed=4), 12)
+    assert np.median(after.figures[:, 2]) > 0.4
+    evidence = weigh_states(before, after, settings=CompareSettings())
+    assert {2} == set(evidence.argmax(axis=1))
+
+
 def test_coarse_photo_does_not_make_pits_shallow(make_survey, make_pits):
     """An open pit of four pixels has lost most of its shade and light, and is open all the same."""
     before = look(make_survey, make_pits, light_caps(0.35, 15), 15)

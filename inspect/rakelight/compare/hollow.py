@@ -286,9 +286,10 @@ def _weigh(figures: np.ndarray, noise: np.ndarray, model: np.ndarray, tone_sd: f
     """Log-likelihood (n, depths), the unknown tone in the mouth summed over."""
     tone = 1 + TONES[:, None] * tone_sd
     mean = (1 + model[None, :, 0]) * tone - 1
-    shaped = np.stack(
-        [mean, model[None, :, 1] * tone, np.broadcast_to(model[None, :, 2], mean.shape)], -1
-    )
+    # What is not shade may be dark by its own tone.
+    tinted = np.clip((DARK_FROM - (tone - 1)) / (DARK_FROM - DARK_TO), 0, 1)
+    dark = model[None, :, 2] + (1 - model[None, :, 2]) * tinted
+    shaped = np.stack([mean, model[None, :, 1] * tone, dark], -1)
     spread = np.sqrt(
         noise[:, None, :] ** 2
         + MODEL_SD**2
