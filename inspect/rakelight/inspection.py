@@ -16,6 +16,7 @@ import pandas as pd
 from . import __version__
 from .core.errors import LampError, ScaleError
 from .core.flags import FLAGS, flag_bit
+from .core.outlines import is_inside, zone_outline
 from .core.records import (
     COLOUR_COLUMNS,
     CardPose,
@@ -34,7 +35,6 @@ from .core.records import (
 from .core.settings import Settings
 from .grade.agreed import Agreed, read_agreed
 from .grade.classify import grade_face
-from .grade.outlines import is_inside, zone_outline
 from .grade.regions import describe_agreed, judge_agreed
 from .light.lamp import join_post
 from .light.post import read_post
@@ -235,7 +235,7 @@ def conclude(
         limits_of_this_answer=state_limits(settings.find.smallest_mm),
         warnings=collect_warnings(placed, reading.lamp),
         evidence=measured.evidence,
-        scatter=crowds.scatter.to_mapping(),
+        scatter=crowds.describe_scatter(settings.zones),
     )
 
 

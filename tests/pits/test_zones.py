@@ -9,6 +9,7 @@ from rakelight.pits.scatter import lay_ground
 from rakelight.pits.zones import (
     draw_outline,
     find_zones,
+    is_near_chance,
     is_within,
     link_crowd,
     mark_pits,
@@ -199,3 +200,25 @@ def test_a_pour_zone_keeps_its_name():
     marked = mark_pits(pits, zones)
     assert (marked.zone[pits.zone == "A"] == "A").all()
     assert "pitting 1" in set(marked.zone)
+
+
+def test_what_is_near_the_limit_says_so():
+    """Crowds of growing size pass from nothing over a near miss and a zone near the limit to a sure zone."""
+    told = []
+    for n in range(4, 22):
+        x, y = strew(41)
+        middle = np.random.default_rng(9).normal((300, 220), 6.0, (30, 2)).T
+        zones = find_zones(make_pits(*np.c_[np.array([x, y]), middle[:, :n]]), FACE)
+        sure = [zone["is_near_limit"] for zone in zones.zones]
+        told.append("zone" if sure == [False] else "near" if sure == [True] or zones.n_near else "none")
+        described = zones.describe_scatter()
+        assert zones.n_near == described["n_near_zones"]
+        assert isinstance(described["is_near_limit"], bool)
+    assert {"none", "near", "zone"} == set(told)
+    assert told == sorted(told, key=["none", "near", "zone"].index)
+
+
+@pytest.mark.parametrize(("share", "is_near"), [(0.05, True), (0.03, True), (0.1, True), (0.02, False), (0.2, False)])
+def test_near_is_a_factor_of_two(share, is_near):
+    """A chance of .05 is the limit: .026 to .1 is near it."""
+    assert is_near is is_near_chance(share, ZoneSettings())

@@ -85,3 +85,21 @@ def test_leader_leads_from_a_far_name_to_its_zone(bench):
     gaps = np.hypot(*(names[:, None, :2] - rings[None, :, :2]).transpose(2, 0, 1))
     assert (gaps > names[:, 2:] / 2 + rings[:, 2]).all()
     assert np.any(sheet.rgb != before)
+
+
+@pytest.mark.parametrize("language", ["en", "de", "es"])
+def test_near_the_limit_is_told_in_words_and_on_the_map(bench, language):
+    """A zone near the limit says so, near misses are counted, a close verdict is called one; sure ones are silent."""
+    words = load_words(language)
+    sure = replace(bench, zones=(PITTING,), scatter={"verdict": "crowded"})
+    near = replace(bench, zones=(PITTING | {"is_near_limit": True},), scatter={"verdict": "crowded"})
+    assert len(say_crowds(near, words)) > len(say_crowds(sure, words))
+    lone = {"verdict": "by_chance", "is_near_limit": False, "n_near_zones": 0}
+    told = [
+        say_crowds(replace(bench, zones=(), scatter=lone | more), words)
+        for more in ({}, {"n_near_zones": 1}, {"n_near_zones": 3}, {"is_near_limit": True})
+    ]
+    assert 4 == len(set(told))
+    assert all(one.startswith(told[0]) for one in told)
+    assert "3" in told[2]
+    assert not np.array_equal(figures.draw_map(sure), figures.draw_map(near))

@@ -46,6 +46,11 @@ def name_crowd(zone: dict[str, Any], words: Words) -> str:
     return words.say(f"zone.{zone['kind']}", n=str(zone["name"]).rpartition(" ")[2])
 
 
+def _name_on_map(zone: dict[str, Any], words: Words) -> str:
+    """The name as it stands on a picture: with a question mark where the zone is near the limit."""
+    return f"{name_crowd(zone, words)}{'?' if zone.get('is_near_limit') else ''}"
+
+
 def say_crowds(inspection: Inspection, words: Words) -> str:
     """Return one sentence on how the pits lie, empty when there are too few to say.
 
@@ -56,7 +61,7 @@ def say_crowds(inspection: Inspection, words: Words) -> str:
     if zones:
         named = [
             words.say(
-                "zone.with_pits",
+                "zone.with_pits_near" if zone.get("is_near_limit") else "zone.with_pits",
                 name=name_crowd(zone, words),
                 pits=words.count_pits(int(zone["n_pits"])),
             )
@@ -66,10 +71,23 @@ def say_crowds(inspection: Inspection, words: Words) -> str:
             words.say("zone.more", n=len(zones) - _MOST_NAMED) if len(zones) > _MOST_NAMED else ""
         )
         has_patch = any(zone["kind"] == "honeycomb" for zone in zones)
-        sentence = words.say("zone.found", zones=", ".join(named) + more)
-        return f"{sentence} {words.say('zone.patch')}" if has_patch else sentence
+        told = [words.say("zone.found", zones=", ".join(named) + more)]
+        told += [words.say("zone.patch")] if has_patch else []
+        return " ".join(told + _say_near(inspection, words))
     verdict = str(inspection.scatter.get("verdict", ""))
-    return words.say(f"zone.{verdict}") if verdict in ("crowded", "by_chance", "even") else ""
+    if verdict not in ("crowded", "by_chance", "even"):
+        return ""
+    return " ".join([words.say(f"zone.{verdict}"), *_say_near(inspection, words)])
+
+
+def _say_near(inspection: Inspection, words: Words) -> list[str]:
+    """What stands so near a limit that the next photo may tell otherwise."""
+    n_near = int(inspection.scatter.get("n_near_zones", 0))
+    if n_near:
+        return [words.say("zone.near_one" if n_near == 1 else "zone.near_many", n=n_near)]
+    if inspection.scatter.get("is_near_limit") and not list_crowds(inspection):
+        return [words.say("zone.close")]
+    return []
 
 
 def draw_crowds(sheet: Sheet, inspection: Inspection) -> None:
@@ -98,7 +116,7 @@ def write_names(sheet: Sheet, inspection: Inspection, signs: np.ndarray) -> np.n
         points = _to_points(sheet, zone)
         if np.ptp(points, axis=0).max() < _NAMED_FROM * sheet.unit:
             continue
-        name = name_crowd(zone, sheet.words)
+        name = _name_on_map(zone, sheet.words)
         half = canvas.text_width(name, font) / 2
         x, y = _find_place(sheet, points, half, np.vstack([signs, *circles]))
         edge = _walk_along(points)
