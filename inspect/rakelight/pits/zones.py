@@ -38,6 +38,7 @@ _AS_IT_IS = np.eye(2)
 _MAD_TO_SD = 1.4826
 TRIM_ROUNDS = 4
 FOUND_KINDS = ("pitting", "streak", "honeycomb")
+NEAR_CHANCE, NEAR_OPEN = 2.0, 0.15  # near the limit: chance within this factor, open share within this share of it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,13 +62,23 @@ class Zones:
 
     zones : one mapping per zone with name, kind (pitting, streak or honeycomb), outline_mm, n_pits,
     area_mm2, area_share (open), pits_per_m2, times_rest (density over that of the rest), chance,
-    length_mm, width_mm, turn_deg (of the long side, clockwise from up, 0 to 180), diameter_median_mm;
-    member : (n,) index into `zones` per pit, -1 for none; scatter : the test of the whole face.
+    length_mm, width_mm, turn_deg (of the long side, clockwise from up, 0 to 180), diameter_median_mm,
+    is_near_limit (told by so little that another photo or lamp angle may tell otherwise);
+    member : (n,) index into `zones` per pit, -1 for none; scatter : the test of the whole face;
+    n_near : places that just miss being a zone.
     """
 
     zones: tuple[dict[str, Any], ...]
     member: np.ndarray
     scatter: Scatter
+    n_near: int = 0
+
+    def describe_scatter(self, settings: ZoneSettings = ZoneSettings()) -> dict[str, Any]:
+        """Return the test of the whole face as plain values, with how near the limit it and its zones are."""
+        is_near = self.scatter.verdict != "too_few" and is_near_chance(
+            self.scatter.chance, settings
+        )
+        return self.scatter.to_mapping() | {"is_near_limit": is_near, "n_near_zones": self.n_near}
 
 
 def find_zones(
@@ -107,6 +118,7 @@ def find_zones(
     member = np.full(len(pits), -1)
     patches = link_honeycomb(xy_mm, diameter_mm, settings)
     found: list[dict[str, Any]] = []
+    n_near = 0
     for number in range(patches.max(initial=-1) + 1):
         reach_mm = (
             1.2 * (1 + settings.honeycomb_gap) * float(np.median(diameter_mm[patches == number]))
@@ -116,9 +128,12 @@ def find_zones(
         if not inside.any():  # an earlier patch's outline has taken them all
             continue
         zone = _describe(pits[inside], face, "honeycomb", reach_mm)
+        is_near = bool(abs(zone["area_share"] / settings.honeycomb_open - 1) <= NEAR_OPEN)
         if zone["area_share"] >= settings.honeycomb_open:
             member[inside] = len(found)
-            found.append(zone)
+            found.append(zone | {"is_near_limit": is_near})
+        else:
+            n_near += is_near
     loose = np.flatnonzero(
         member < 0
     )  # a honeycomb patch is one thing: it must not make all else look even
@@ -132,14 +147,22 @@ def find_zones(
     scatter, *crowds = share_out(lambda test: test(), tests[: 1 + is_enough])
     if scatter.verdict != "too_few":
         for crowd in crowds[0]:
+            if crowd.chance > settings.chance_max:
+                n_near += 1
+                continue
             inside = loose[crowd.pits]
             kind = "streak" if crowd.is_streak else "pitting"
             member[inside] = len(found)
             found.append(
                 _describe(pits.iloc[inside], face, kind, crowd.reach_mm, crowd.squeeze)
-                | {"chance": crowd.chance}
+                | {"chance": crowd.chance, "is_near_limit": is_near_chance(crowd.chance, settings)}
             )
-    return Zones(_name_zones(found, member, ground), member, scatter)
+    return Zones(_name_zones(found, member, ground), member, scatter, n_near)
+
+
+def is_near_chance(chance: float, settings: ZoneSettings) -> bool:
+    """Return whether a chance lies so near the limit that a photo a little different may tell otherwise."""
+    return bool(settings.chance_max / NEAR_CHANCE < chance <= settings.chance_max * NEAR_CHANCE)
 
 
 def mark_pits(pits: pd.DataFrame, zones: Zones) -> pd.DataFrame:
@@ -257,7 +280,10 @@ def is_within(xy_mm: np.ndarray, outline_mm: np.ndarray) -> np.ndarray:
 def find_crowds(
     xy_mm: np.ndarray, ground: Ground, *, settings: ZoneSettings = ZoneSettings()
 ) -> list[Crowd]:
-    """Return the crowds that pits strewn by chance would hardly make, round ones first, then streaks."""
+    """Return the crowds that pits strewn by chance would hardly make, round ones first, then streaks.
+
+    Behind them stand those that just miss the limit: their chance is above `chance_max`, by a factor of two at most.
+    """
     rest_per_mm2 = measure_rest(xy_mm, ground)
     reach_mm = float(min(np.sqrt(NEIGHBOURS / (np.pi * rest_per_mm2)), settings.crowd_reach_mm))
     n_rest = round(rest_per_mm2 * ground.area_mm2)
@@ -269,13 +295,26 @@ def find_crowds(
         return []
     by_chance = _largest_by_chance(ground, n_rest, reach_mm, (_AS_IT_IS,), settings)
     kept = [replace(crowd, chance=_chance(crowd, by_chance)) for crowd in round_ones]
-    kept = [crowd for crowd in kept if crowd.chance <= settings.chance_max]
-    streaks = [crowd for crowd in long_ones if _chance(crowd, by_chance) <= settings.chance_max]
+    limit = settings.chance_max
+    missed = [crowd for crowd in kept if limit < crowd.chance <= NEAR_CHANCE * limit]
+    kept = [crowd for crowd in kept if crowd.chance <= limit]
+    streaks = [crowd for crowd in long_ones if _chance(crowd, by_chance) <= limit]
     if streaks:  # twelve directions are looked at, so chance gets twelve tries as well
         by_chance = _largest_by_chance(ground, n_rest, reach_mm, squeezes, settings)
         streaks = [replace(crowd, chance=_chance(crowd, by_chance)) for crowd in streaks]
-        streaks = [crowd for crowd in streaks if crowd.chance <= settings.chance_max]
-    return _settle(kept, sorted(streaks, key=lambda crowd: -len(crowd.pits)))
+        missed += [crowd for crowd in streaks if limit < crowd.chance <= NEAR_CHANCE * limit]
+        streaks = [crowd for crowd in streaks if crowd.chance <= limit]
+    found = _settle(kept, sorted(streaks, key=lambda crowd: -len(crowd.pits)))
+    return found + _pick_apart(missed, found)
+
+
+def _pick_apart(crowds: list[Crowd], others: list[Crowd]) -> list[Crowd]:
+    """Those of the crowds, largest first, that share no pit with the others or with one another."""
+    apart: list[Crowd] = []
+    for crowd in sorted(crowds, key=lambda crowd: -len(crowd.pits)):
+        if not any(np.isin(crowd.pits, other.pits).any() for other in (*others, *apart)):
+            apart.append(crowd)
+    return apart
 
 
 def _settle(round_ones: list[Crowd], streaks: list[Crowd]) -> list[Crowd]:
