@@ -108,7 +108,12 @@ def compare_grid(table: pd.DataFrame, truth: pd.DataFrame) -> tuple[float, float
 
 
 def measure_grids(seeds: range) -> str:
-    """Return the table of grid errors, drift and evenness."""
+    """Return the tables of grid errors, drift and evenness."""
+    return write_grids(collect_grids(seeds), len(seeds))
+
+
+def collect_grids(seeds: range) -> pd.DataFrame:
+    """Return what was found on each scene of each seed by each way, a row each."""
     rows = []
     for seed in seeds:
         tone = draw_scene(seed, is_file=True)
@@ -133,7 +138,7 @@ def measure_grids(seeds: range) -> str:
                     "covered": drift["low"] <= true <= drift["high"], "error": drift["dE00"] - true,
                     "width": drift["high"] - drift["low"], "all": report.figures["verdict"], "painted": painted,
                 })  # fmt: skip
-    return write_grids(pd.DataFrame(rows), len(seeds))
+    return pd.DataFrame(rows)
 
 
 def find_drift_L(scene) -> float:

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from ..core.outlines import is_inside, zone_outline
 from ..core.settings import ColourSettings
 from .difference import ROUNDING_SD, WORD_LIMIT, describe_tone, find_dE00_sd, measure_dE00
 from .falloff import Falloff
@@ -205,15 +206,7 @@ def compare_zones(
 
 def find_cells_inside(table: pd.DataFrame, zone: dict[str, Any]) -> np.ndarray:
     """Return which cells have their centre inside a zone (bool, one per row)."""
-    import cv2
-
-    if "outline_mm" not in zone:
-        right, bottom = zone["x_mm"] + zone["width_mm"], zone["y_mm"] + zone["height_mm"]
-        inside = table["x_mm"].between(zone["x_mm"], right) & table["y_mm"].between(zone["y_mm"], bottom)
-        return inside.to_numpy()
-    outline = np.asarray(zone["outline_mm"], np.float32).reshape(-1, 1, 2)
-    places = zip(table["x_mm"], table["y_mm"], strict=True)
-    return np.array([cv2.pointPolygonTest(outline, (float(x), float(y)), False) >= 0 for x, y in places], bool)
+    return is_inside(zone_outline(zone), table["x_mm"].to_numpy(), table["y_mm"].to_numpy())
 
 
 def _compare_two(first, second, falloff: Falloff, span: np.ndarray, settings) -> dict[str, Any]:

@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from ..core.outlines import is_inside
 from ..core.records import FaceMap
 from ..core.settings import GradeSettings
 from .agreed import Agreed, AgreedLimit, list_limits, zone_box
 from .measured import Measured, PitArrays, is_in_band, name_size, read_pits
-from .outlines import is_inside
 from .ranges import draw_area_shares, draw_counts, draw_largest, find_range
 from .schemes import EDGE, SchemeBook, read_schemes
 from .windows import (

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from ..grade.outlines import is_inside, zone_outline
+from ..core.outlines import is_inside, zone_outline
 from ..grade.windows import SeenMap
 
 COAT_ENDS_AT = ("pour", "part", "")  # kinds of zone whose outline a coat may end at

@@ -10,11 +10,12 @@ from typing import Any
 import numpy as np
 
 from rakelight.core.errors import OutputError
+from rakelight.core.outlines import box_outline
 from rakelight.core.records import ACTIONS, Inspection
 
 from . import facts
 from .exports import pit_outlines
-from .fields import box_outline, place_fields, zone_outline
+from .fields import place_fields, zone_outline
 from .worklist import choose_actions
 
 SLAB_LAYER, OPENING_LAYER, FIELD_LAYER = "SLAB", "OPENING", "FIELDS"

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from rakelight.core.flags import flag_names
+from rakelight.core.outlines import box_outline
 from rakelight.core.records import (
     ACTIONS,
     COLOUR_COLUMNS,
@@ -26,7 +27,7 @@ from rakelight.core.tables import format_csv, to_plain
 
 from . import facts
 from .crowds import describe_crowds
-from .fields import box_outline, place_fields, zone_outline
+from .fields import place_fields, zone_outline
 
 _CIRCLE_CORNERS = 24
 # Neither position, nor serial numbers, nor names: a report travels further than its photo.

@@ -5,9 +5,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from rakelight.core import outlines
+from rakelight.core.outlines import BOX
 from rakelight.core.records import Inspection
 
-_BOX = ["x_mm", "y_mm", "width_mm", "height_mm"]
+_BOX = list(BOX)
 _LEAST_MM = 1.0
 
 
@@ -32,17 +34,9 @@ def place_fields(inspection: Inspection) -> pd.DataFrame:
 
 def zone_outline(zone: dict[str, Any]) -> np.ndarray | None:
     """Return a zone's (N, 2) outline in mm, from its outline or its box; None when it has neither."""
-    if zone.get("outline_mm") is not None:
-        return np.asarray(zone["outline_mm"], float)
-    if any(zone.get(name) is None for name in _BOX):
+    if zone.get("outline_mm") is None and any(zone.get(name) is None for name in BOX):
         return None
-    return box_outline(*(float(zone[name]) for name in _BOX))
-
-
-def box_outline(x_mm: float, y_mm: float, width_mm: float, height_mm: float) -> np.ndarray:
-    """Return the four corners of a box in mm."""
-    right, bottom = x_mm + width_mm, y_mm + height_mm
-    return np.array([[x_mm, y_mm], [right, y_mm], [right, bottom], [x_mm, bottom]])
+    return outlines.zone_outline(zone)
 
 
 def _cut_box(box: np.ndarray, outline: np.ndarray | None) -> np.ndarray | None:

@@ -1,11 +1,13 @@
-"""Which places lie inside a zone's outline."""
+"""Outlines on the slab: of a zone or a box, and which places lie inside."""
 
 from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
-from ..core.errors import SettingsError
+from .errors import SettingsError
+
+BOX = ("x_mm", "y_mm", "width_mm", "height_mm")
 
 
 def zone_outline(zone: Mapping[str, Any]) -> np.ndarray:
@@ -14,14 +16,18 @@ def zone_outline(zone: Mapping[str, Any]) -> np.ndarray:
     if outline is not None and len(outline) >= 3:
         return np.asarray(outline, float).reshape(-1, 2)
     try:
-        left, top = float(zone["x_mm"]), float(zone["y_mm"])
-        right, bottom = left + float(zone["width_mm"]), top + float(zone["height_mm"])
+        return box_outline(*(float(zone[name]) for name in BOX))
     except (KeyError, TypeError, ValueError):
         raise SettingsError(
             f"Zone {zone.get('name', '')!r} needs outline_mm with three corners or more, "
             "or x_mm, y_mm, width_mm and height_mm."
         ) from None
-    return np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
+
+
+def box_outline(x_mm: float, y_mm: float, width_mm: float, height_mm: float) -> np.ndarray:
+    """Return the four corners of a box in mm."""
+    right, bottom = x_mm + width_mm, y_mm + height_mm
+    return np.array([[x_mm, y_mm], [right, y_mm], [right, bottom], [x_mm, bottom]])
 
 
 def is_inside(outline_mm: np.ndarray, x_mm: np.ndarray, y_mm: np.ndarray) -> np.ndarray:
