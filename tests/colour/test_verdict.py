@@ -60,6 +60,15 @@ def test_a_hidden_drift_is_said():
     assert "is not clear (up to 2.6 dE00)" in describe_evenness(unclear)
 
 
+def test_one_photo_never_calls_a_face_even():
+    """The lamp was read from the face itself: even where the face is too small for a drift to be fitted."""
+    alone = EVEN | {"light": "model"}
+    assert "cannot_tell" == judge_evenness(alone)
+    assert "a slow drift of tone cannot be told from the lamp" in describe_evenness(alone)
+    assert "even" == judge_evenness(EVEN | {"light": "flat"})
+    assert "uneven" == judge_evenness(alone | {"blotches": [{}]})
+
+
 def test_no_clean_face_is_no_answer():
     """Without a cell nothing is known."""
     empty = EVEN | {"n_cells": 0, "spread_dE00": {"p95": math.nan, "max": math.nan}}

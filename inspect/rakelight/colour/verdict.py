@@ -11,7 +11,7 @@ def judge_evenness(figures: dict[str, Any], *, settings: ColourSettings | None =
 
     Uneven: a blotch, a joint, a pitch, a drift or a difference of zones is clear, or the cells
     spread beyond the limit, which `noise_dE00` of the photo's file widens. Cannot tell: nothing
-    stands out, but a slow drift is not ruled out.
+    stands out, but a slow drift is not ruled out: from one photo alone it never is.
 
     Errors of the answer: the limits are settings, not a standard for tops (none was found).
     Source: our choice.
@@ -24,7 +24,8 @@ def judge_evenness(figures: dict[str, Any], *, settings: ColourSettings | None =
     is_spread = figures["spread_dE00"]["p95"] >= limit
     if is_spread or figures["blotches"] or figures["lines"] or any(c["verdict"] == "drift" for c in compared):
         return "uneven"
-    return "cannot_tell" if any(c["verdict"] == "cannot_tell" for c in compared) else "even"
+    is_open = figures.get("light") == "model" or any(c["verdict"] == "cannot_tell" for c in compared)
+    return "cannot_tell" if is_open else "even"
 
 
 def describe_evenness(figures: dict[str, Any]) -> str:
@@ -40,6 +41,8 @@ def describe_evenness(figures: dict[str, Any]) -> str:
         f"{spread['max']:.1f} (grey scale {grade}, a reading aid)"
     )
     parts = [*_list_standouts(figures), *_list_drifts(figures["drift"])]
+    if figures.get("light") == "model" and not figures["drift"]:
+        parts.append("a slow drift of tone cannot be told from the lamp")
     return head + "; " + ", ".join(parts) + "." if parts else head + "; nothing stands out."
 
 
