@@ -33,6 +33,7 @@ from .core.records import (
     make_table,
 )
 from .core.settings import Settings
+from .core.threads import share_out
 from .grade.agreed import Agreed, read_agreed
 from .grade.classify import grade_face
 from .grade.regions import describe_agreed, judge_agreed
@@ -210,10 +211,13 @@ def conclude(
     """Return the whole record: pits numbered, graded, rated for tone and planned for."""
     face = placed.face
     measured = number_pits(reading.measured, face.size_mm, settings.report.sheet_field_mm)
-    crowds = find_zones(measured.pits, face, settings=settings.zones)
-    named = mark_pits(name_zones(measured.pits, given.zones), crowds)
-    measured = dataclasses.replace(measured, pits=apply_pins(named, given.pin_depths))
-    grade = grade_measured(given, agreed, measured.pits, face, (reading.quality, settings))
+    pits = apply_pins(name_zones(measured.pits, given.zones), given.pin_depths)
+    asked = (
+        lambda: find_zones(pits, face, settings=settings.zones),
+        lambda: grade_measured(given, agreed, pits, face, (reading.quality, settings)),
+    )
+    crowds, grade = share_out(lambda step: step(), asked, threads=settings.find.threads)
+    measured = dataclasses.replace(measured, pits=mark_pits(pits, crowds))
     colour = read_colour(given, placed, reading, measured.pits, settings)
     plan = make_plan(given, agreed, measured.pits, face, (grade, settings))
     return Inspection(
