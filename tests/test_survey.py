@@ -3,6 +3,7 @@
 import json
 
 import numpy as np
+import pandas as pd
 import pytest
 from PIL import Image
 from scipy.spatial import cKDTree
@@ -290,3 +291,12 @@ def test_many_names_are_cut_short():
     said = [("Tilted by 12 degrees.",)] * 6 + [()]
     assert ("a, b, c, d and 2 more: Tilted by 12 degrees.",) == gather_words(said, "abcdefg")
     assert ("All photos: x.",) == gather_words([("x.",)] * 2, ["a", "b"])
+
+
+def test_a_map_on_disk_gives_the_same_answer(survey, photos, folder, monkeypatch):
+    """A survey whose joined map lies in files finds the very pits of one in memory, on the same map."""
+    monkeypatch.setattr("rakelight.survey.FILES_FROM_PX", 1)
+    on_disk = inspect_survey(photos, Given(marks=folder / "marks.toml", lamp=LAMP))
+    assert isinstance(on_disk.face.rgb, np.memmap)
+    pd.testing.assert_frame_equal(survey[0].pits, on_disk.pits)
+    np.testing.assert_array_equal(survey[0].face.rgb, on_disk.face.rgb)

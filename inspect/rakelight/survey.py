@@ -41,9 +41,11 @@ from .scale.join import JoinedFace, join_photos
 from .scale.layout import FIDUCIALS_MM
 from .scale.lens import read_lens
 from .scale.marks import cover_papers
+from .scale.mosaic import let_go
 from .scale.seams import Finds, Part, choose_at_seams, cut_part
 
 VERDICT_ORDER = ("good", "doubtful", "retake")
+FILES_FROM_PX = 40e6  # a joined map of more pixels lies on disk: 160 MB and more
 N_NAMED = 4  # photos named in one sentence
 SAME_SIDE_DEG, SAME_ANGLE_DEG = 20.0, 3.0
 
@@ -117,6 +119,7 @@ def inspect_survey(
     photos = PhotoShelf(paths, settings.photo)
     joined = join_face(photos, given, settings, progress)
     hide_zones(joined.face.seen, joined.face.mm_per_px, given)
+    let_go(joined.face.rgb, joined.face.seen)
     edges_mm = list_edges(given, joined.scale)
     views = read_views(photos, joined, given, edges_mm, (settings, progress))
     reading = join_readings(views, joined, given)
@@ -163,7 +166,10 @@ def join_face(
     )
     lens = None if given.lens is None else read_lens(given.lens, photos[0].shape_px)
     threads = settings.find.threads
-    return join_photos(photos, given.marks, size_mm=size_mm, lens=lens, threads=threads, tell=tell)
+    return join_photos(
+        photos, given.marks, size_mm=size_mm, lens=lens,
+        files_from_px=FILES_FROM_PX, threads=threads, tell=tell,
+    )  # fmt: skip
 
 
 def read_views(

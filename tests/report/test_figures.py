@@ -160,3 +160,14 @@ def test_marks_drawn_are_few_and_never_grain(make_inspection):
     assert 0 < len(chosen) <= 80
     assert (chosen["kind"] == "bump").all()
     assert (chosen["length_mm"] >= 1.1).all()
+
+
+def test_a_large_face_made_smaller_in_strips_is_the_same():
+    """A face many times too large is made grey and smaller strip by strip: one grey level on average (rounding)."""
+    y, x = np.mgrid[:1303, :1702]
+    rgb = np.stack([60 + x / 20, 80 + y / 15, 90 + (x + y) / 40], axis=2).astype(np.uint8)
+    whole = cv2.resize(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), (120, 90), interpolation=cv2.INTER_AREA)
+    small = figures._grey_face(rgb, (120, 90))
+    assert small.size < rgb.size / 3 / 16
+    again = cv2.resize(small, (120, 90), interpolation=cv2.INTER_AREA)
+    assert np.abs(again.astype(int) - whole).mean() < 1

@@ -1,14 +1,16 @@
 """Many photos of one face joined into one map."""
 
+import errno
 import math
+import tempfile
 
 import cv2
 import numpy as np
 import pytest
 
-from rakelight.core.errors import ScaleError
+from rakelight.core.errors import OutputError, ScaleError
 from rakelight.core.records import Photo
-from rakelight.scale.join import join_photos
+from rakelight.scale.join import _open_map, join_photos
 from rakelight.scale.marks import MarksPlan, parse_marks
 from rakelight.scale.plane import make_grid, place_on_slab
 
@@ -142,7 +144,7 @@ def test_photo_of_something_else_is_left_out(shots):
     assert any("cat.jpg" in note for note in joined.scale.notes)
 
 
-def test_map_on_disk_is_the_same(joined, shots, tmp_path):
+def test_map_on_disk_is_the_same(joined, shots):
     """Drawn into files, from photos read one at a time, the map is the same."""
 
     class Lazy:
@@ -160,7 +162,7 @@ def test_map_on_disk_is_the_same(joined, shots, tmp_path):
     lazy = Lazy()
     steps = []
     on_disk = join_photos(
-        lazy, parse_marks(PLAN), folder=tmp_path, tell=lambda *step: steps.append(step)
+        lazy, parse_marks(PLAN), files_from_px=1, tell=lambda *step: steps.append(step)
     )
     assert isinstance(on_disk.face.rgb, np.memmap)
     np.testing.assert_array_equal(on_disk.face.rgb, joined.face.rgb)
@@ -212,3 +214,14 @@ def test_a_mark_measured_wrong_is_named(shots):
     assert isinstance(plan, MarksPlan)
     with pytest.raises(ScaleError, match=r"Mark \d lies"):
         join_photos([shots[0][0], shots[0][3]], plan)
+
+
+def test_no_room_for_the_map_is_one_sentence(monkeypatch):
+    """A map that its disk cannot take says where room is needed."""
+
+    def refuse(*args, **kwargs):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(tempfile, "TemporaryFile", refuse)
+    with pytest.raises(OutputError, match="make room there"):
+        _open_map((100, 200))

@@ -85,8 +85,10 @@ def sum_seen(face: FaceMap, *, settings: GradeSettings | None = None) -> SeenMap
     if face.seen.all():
         cells = np.outer(np.diff(row_starts, append=rows), np.diff(col_starts, append=cols))
     else:
-        by_row = np.add.reduceat(face.seen, row_starts, axis=0, dtype=np.int32)
-        cells = np.add.reduceat(by_row, col_starts, axis=1)
+        cells = np.empty((len(row_starts), len(col_starts)), np.int32)
+        for k, top in enumerate(row_starts):  # a map of 400 megapixels may lie on disk
+            by_col = face.seen[top : top + block_px].sum(axis=0, dtype=np.int32)
+            cells[k] = np.add.reduceat(by_col, col_starts)
     cells = cells * face.mm_per_px**2
     summed_mm2 = np.zeros((len(row_starts) + 1, len(col_starts) + 1))
     np.cumsum(np.cumsum(cells, axis=0), axis=1, out=summed_mm2[1:, 1:])

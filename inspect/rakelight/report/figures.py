@@ -142,12 +142,26 @@ def paste_face(sheet: Sheet, inspection: Inspection) -> None:
     size = (view.shape[1], view.shape[0])
     shrinks = size[0] < face.rgb.shape[1]
     how = cv2.INTER_AREA if shrinks else cv2.INTER_CUBIC
-    grey = cv2.resize(cv2.cvtColor(face.rgb, cv2.COLOR_RGB2GRAY), size, interpolation=how)
+    grey = cv2.resize(_grey_face(face.rgb, size), size, interpolation=how)
     seen = cv2.resize(face.seen.view(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     view[:] = _even_tones(grey, seen)[..., None]
     canvas.hatch(view, ~seen, pitch_px=max(round(sheet.unit * 0.55), 6))
     edge = cv2.morphologyEx(seen.view(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
     view[edge > 0] = INK
+
+
+def _grey_face(rgb: np.ndarray, size_px: tuple[int, int]) -> np.ndarray:
+    """Return the face in grey; when it is many times too large, made smaller strip by strip first."""
+    factor = min(rgb.shape[0] // size_px[1], rgb.shape[1] // size_px[0]) // 2
+    if factor < 2:
+        return cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    rows, cols = -(-rgb.shape[0] // factor), -(-rgb.shape[1] // factor)
+    grey, step = np.empty((rows, cols), np.uint8), 64
+    for top in range(0, rows, step):
+        strip = cv2.cvtColor(rgb[top * factor : (top + step) * factor], cv2.COLOR_RGB2GRAY)
+        part = grey[top : top + step]
+        cv2.resize(strip, (cols, len(part)), dst=part, interpolation=cv2.INTER_AREA)
+    return grey
 
 
 def _even_tones(grey: np.ndarray, seen: np.ndarray) -> np.ndarray:

@@ -6,6 +6,7 @@ neighbours; then all are adjusted together so that the ends close.
 """
 
 import math
+import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -13,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ..core.errors import ScaleError
+from ..core.errors import OutputError, ScaleError
 from ..core.flags import flag_bit
 from ..core.records import FaceMap, Lens, Photo, Scale
 from .adjustment import Adjusted, adjust_photos
@@ -31,7 +32,7 @@ from .marks import (
     outline_papers,
     read_marks,
 )
-from .mosaic import CELL_PX, draw_mosaic
+from .mosaic import CELL_PX, draw_mosaic, let_go
 from .plane import (
     choose_mm_per_px,
     count_map_px,
@@ -88,7 +89,7 @@ def join_photos(
     *,
     size_mm: tuple[float, float] | None = None,
     lens: Lens | None = None,
-    folder: Path | None = None,
+    files_from_px: float = math.inf,
     threads: int = 2,
     tell: Tell | None = None,
 ) -> JoinedFace:
@@ -107,8 +108,10 @@ def join_photos(
         Without marks it also gives the frame: the slab's four edges are found on the joined photos.
     lens : Lens, optional
         A lens calibrated before; when None one radial term is estimated over all photos.
-    folder : Path, optional
-        An empty folder for the map's pixels, so that a map of 400 megapixels needs little memory.
+    files_from_px : float, px
+        A map of so many pixels or more lies in unnamed files, which go with the last array that needs
+        them, so that a map of 400 megapixels needs little memory. They are made where the system keeps
+        its temporary files.
     threads : for the pixel work. tell : called with (step, done, total).
 
     Returns
@@ -139,7 +142,7 @@ def join_photos(
             views = lay(_place_all(looks, plan, ties, (views.to_slab, views.lens or guess, lens)))
     views, size_mm = _lay_out(views, looks, size_mm)
     scales = _build_scales(views, looks, size_mm)
-    joined = _draw(photos, looks, views, scales, folder=folder, threads=threads, tell=tell)
+    joined = _draw(photos, looks, views, scales, files_from_px=files_from_px, threads=threads, tell=tell)
     return joined if marks is not None else _name_source(joined, is_free=is_free)
 
 
@@ -337,15 +340,16 @@ def _estimate_relative_sd(fit: Adjusted, size_mm: tuple[float, float]) -> float:
     return math.hypot(math.sqrt(2) * marks / reach_mm, fit.tie_rms_mm / 300 / 3)
 
 
-def _draw(photos, looks, fit, scales, *, folder, threads, tell) -> JoinedFace:
+def _draw(photos, looks, fit, scales, *, files_from_px, threads, tell) -> JoinedFace:
     first = next(scale for scale in scales if scale is not None)
     map_px = count_map_px(first.size_mm, first.mm_per_px)
-    out = None if folder is None else _open_map(folder, map_px)
+    out = _open_map(map_px) if map_px[0] * map_px[1] >= files_from_px else None
     face, shown = draw_mosaic(photos, scales, map_px, out=out, threads=threads, tell=tell)
     unplaced = tuple(look.name for look, scale in zip(looks, scales, strict=True) if scale is None)
     uncovered_mm2 = float(face.seen.size - np.count_nonzero(face.seen)) * first.mm_per_px**2
     papers = _find_papers(looks, scales)
     cover_papers(face.seen, papers, first.mm_per_px)
+    let_go(face.rgb, face.seen)
     return JoinedFace(
         face=face,
         scale=_describe_map(face, first, fit, unplaced, uncovered_mm2),
@@ -380,14 +384,19 @@ def _find_papers(looks: Sequence[_Look], scales: Sequence[Scale | None]) -> list
     return papers + card
 
 
-def _open_map(folder: Path, map_px: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
-    """Return the map's arrays, zero, in files."""
-    from numpy.lib.format import open_memmap
-
-    return (
-        open_memmap(folder / "rgb.npy", mode="w+", dtype=np.uint8, shape=(*map_px, 3)),
-        open_memmap(folder / "seen.npy", mode="w+", dtype=bool, shape=map_px),
-    )
+def _open_map(map_px: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """Return the map's arrays, zero, in files that vanish with them."""
+    arrays = []
+    try:
+        for shape, kind in (((*map_px, 3), np.uint8), (map_px, bool)):
+            with tempfile.TemporaryFile(prefix="rakelight-") as file:
+                arrays.append(np.memmap(file, kind, "w+", shape=shape))
+    except OSError as trouble:
+        raise OutputError(
+            f"There is no room for the map's {4 * map_px[0] * map_px[1] / 1e9:.1f} GB among the temporary files in"
+            f" {tempfile.gettempdir()} ({trouble.strerror}); make room there or set TMPDIR."
+        ) from None
+    return arrays[0], arrays[1]
 
 
 def _describe_map(face, first: Scale, fit: Adjusted, unplaced, uncovered_mm2: float) -> Scale:

@@ -75,7 +75,7 @@ def draw_mosaic(
         for k, scale in enumerate(scales):
             if scale is not None and (best == k).any():
                 _draw_photo(photos[k].rgb, scale, (best, k), (corners[k], gains[k]), (rgb, seen))
-                _let_go(rgb, seen)
+                let_go(rgb, seen)
             tell("map", k + 1, len(scales))
     return FaceMap(rgb, seen, next(s.mm_per_px for s in scales if s is not None)), best
 
@@ -245,7 +245,7 @@ def _draw_photo(rgb, scale, best_and_number, corner_and_gain, out) -> None:
         seen_map[rows, cols] |= weight > 0.3
 
 
-def _let_go(*arrays: np.ndarray) -> None:
+def let_go(*arrays: np.ndarray) -> None:
     """Hand the pages of a map on disk back to the system; the file keeps what was drawn."""
     for array in arrays:
         pages = getattr(array, "_mmap", None)
