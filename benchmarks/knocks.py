@@ -50,6 +50,10 @@ ODD_NAMES = (
 )  # fmt: skip
 
 
+TYPESET_SHARE = 0.05
+"""Of so many cases in print whole pages are typeset; of all of them what the pages say is gathered."""
+
+
 @dataclasses.dataclass(frozen=True)
 class Kind:
     """One kind of input: its name, what makes a case and what reads it."""
@@ -760,6 +764,7 @@ def make_names(rng: random.Random, folder: Path) -> dict[str, Any]:
         "inspection": changed,
         "folder": folder,
         "words": {*job.values(), *(z["name"] for z in zones), *warnings},
+        "is_typeset": rng.random() < TYPESET_SHARE,
     }
 
 
@@ -814,11 +819,18 @@ def _is_risky(cell: str) -> bool:
 
 
 def write_printed_pages(case: dict[str, Any]) -> Any:
-    """Write the printed pages: the words must stand there as words."""
-    from rakelight.report.client import write_client_report
-    from rakelight.report.work_sheet import write_work_sheet
+    """Gather all that the printed pages say; of one case in twenty, chosen by its number, print them too."""
+    from rakelight.core.tables import to_plain
+    from rakelight.report.client import collect_client_report, write_client_report
+    from rakelight.report.work_sheet import collect_work_sheet, write_work_sheet
 
     folder, settings = case["folder"], small_pictures()
+    if not case["is_typeset"]:
+        said = [
+            collect(case["inspection"], settings)
+            for collect in (collect_work_sheet, collect_client_report)
+        ]
+        return json.dumps(to_plain(said), ensure_ascii=False, allow_nan=False)
     write_work_sheet(case["inspection"], folder / "work_sheet.pdf", settings=settings)
     return write_client_report(case["inspection"], folder / "report.pdf", settings=settings)
 
@@ -905,7 +917,7 @@ def make_words(rng: random.Random, folder: Path) -> str:
 def read_words(words: str) -> Any:
     """Read the words in every way there is."""
     from rakelight.batch.manifest import parse_day, parse_lamp, parse_scale
-    from rakelight.cli import parse_corners
+    from rakelight.cli_given import parse_corners
     from rakelight.core.errors import RakelightError
     from rakelight.core.units import parse_length_mm, parse_size_mm
 
