@@ -19,6 +19,7 @@ from ..core.checks import check_number
 from ..core.errors import ColourError
 from ..core.records import FaceMap, Lamp
 from ..core.settings import ColourSettings
+from ..core.threads import share_out
 from .rounding import Rounding
 
 GREY_INNER = 0.8
@@ -147,12 +148,15 @@ def reduce_face(
     linear = np.empty((rows, cols, 3), np.float32)
     # Strips that fit the processor's cache: twice as fast as the whole photo at once.
     strip = max(64 // step, 1)
-    for row in range(0, rows, strip):
+
+    def reduce_strip(row: int) -> None:
         part = decode_light(face.rgb[row * step : (row + strip) * step, : cols * step])
         height = min(strip, rows - row)
         # Rows first: a plain sum takes a third of the time of averaging squares.
         sums = part[: height * step].reshape(height, step, -1).sum(axis=1).reshape(height, cols * step, 3)
         linear[row : row + height] = cv2.resize(sums, (cols, height), interpolation=cv2.INTER_AREA)
+
+    share_out(reduce_strip, range(0, rows, strip))
     linear /= np.float32(step)
     leave_out = list(leave_out)
     bare = _reduce_masks(face, leave_out, step, (rows, cols)) & (linear.max(axis=2) < CLIPPED_LINEAR)

@@ -180,11 +180,11 @@ def _sample(surface: np.ndarray, u: np.ndarray, v: np.ndarray) -> np.ndarray:
 
 def _make_falloff(log_light: np.ndarray, basis: str, end_sd: tuple[float, float]) -> Falloff:
     log_light = log_light - log_light.mean(axis=(0, 1), keepdims=True)
-    plain = log_light.mean(axis=2)
+    plain = log_light.mean(axis=2) if log_light.shape[2] > 1 else log_light[:, :, 0]
     u, v = _grid(plain.shape)
     # Light is one-sided when it goes with the place: slope by least squares, times the length.
     change = tuple(2 * float((plain * axis).mean() / np.square(axis).mean()) for axis in (u, v))
-    light = np.exp(np.broadcast_to(log_light, (*plain.shape, 3))).astype(np.float32)
+    light = np.broadcast_to(np.exp(log_light.astype(np.float32)), (*plain.shape, 3)).copy()
     return Falloff(light, basis, end_sd, change)
 
 

@@ -24,9 +24,8 @@ JOINT_AGREE, JOINT_PART = 0.75, 0.4
 JOINT_NEAR_MM, JOINT_SHARP = 25.0, 0.75
 """Read this near the line the step must keep this part of its height: blotches and mottling are
 softer (at most .7 on made-up slabs, joints about 1)."""
-LEANS_DEG = tuple(range(-35, 36, 5))
-LEAN_CELL_MM = 20.0
-"""Leans are tried on cells of this side: four lie in the belt on either side of a line."""
+LEANS = ((20.0, tuple(range(-35, 36, 5))), (10.0, (-2.5, 0.0, 2.5)))
+"""Leans are tried on cells of this side in mm, in degrees: four lie in the belt on either side of a line."""
 PITCH_MM = (40.0, 320.0)
 """Pitches looked for: fine mesh to wide bar spacing (our choice)."""
 PITCH_CHANCE = 1e-3
@@ -51,9 +50,11 @@ def find_joints(tones: ToneMap) -> list[dict[str, Any]]:
     ------
     Our choice.
     """
-    found = [_find_joint(tones.lab, tones.seen, tones.cell_mm, "across")]
-    turned = (tones.lab.swapaxes(0, 1), tones.seen.T, tones.cell_mm, "along")
-    found.append(_find_joint(*turned))
+    ways = (
+        (tones.lab, tones.seen, tones.cell_mm, "across"),
+        (tones.lab.swapaxes(0, 1), tones.seen.T, tones.cell_mm, "along"),
+    )
+    found = [_find_joint(*way) for way in ways]
     clear = [line for line in found if line is not None and line["dE00"] >= JOINT_LEAST_DE00]
     return sorted(clear, key=lambda line: -line["dE00"])
 
@@ -64,15 +65,13 @@ def _find_joint(lab: np.ndarray, seen: np.ndarray, cell_mm: float, runs: str) ->
     if cols < 4 * side or rows < 8:
         return None
     level = lab - lab[seen].mean(axis=0)
-    coarse = max(min(round(LEAN_CELL_MM / cell_mm), rows // 8), 1)
-    small, share = average_cells(seen, level, coarse)
-    _, _, lean, _ = max(
-        (_find_step(small, share > 0.5, lean, round(side / coarse)) for lean in LEANS_DEG),
-        key=lambda step: abs(step[0]),
-    )
-    height, sure, lean, col = max(
-        (_find_step(level, seen, lean + turn, side) for turn in (-2.5, 0, 2.5)), key=lambda step: abs(step[0])
-    )
+    lean = 0.0
+    for lean_cell_mm, turns_deg in LEANS:
+        step = max(min(round(lean_cell_mm / cell_mm), rows // 8), 1)
+        small, share = average_cells(seen, level[:, :, 0], step)
+        tried = [_find_step(small[:, :, None], share > 0.5, lean + turn, round(side / step)) for turn in turns_deg]
+        lean = max(tried, key=lambda found: abs(found[0]))[2]
+    height, sure, lean, col = _find_step(level, seen, lean, side)
     if sure < JOINT_SURE:
         return None
     leaned = _lean(level, seen, lean)

@@ -17,6 +17,7 @@ import numpy as np
 
 from ..core.errors import ColourError
 from ..core.records import FaceMap
+from ..core.threads import share_out
 from .balance import Blocks, Shoot, decode_light
 from .falloff import LUMINANCE, Falloff, luminance
 
@@ -114,7 +115,7 @@ def measure_side_light(face: FaceMap, blocks: Blocks, falloff: Falloff) -> SideL
     tiles = _choose_tiles(face, _leave_out_objects(blocks, falloff))
     if not tiles:
         return SideLight(math.nan, math.nan, math.nan, math.nan)
-    parts = [_measure_tile(tile, face.mm_per_px) for tile in tiles]
+    parts = share_out(lambda tile: _measure_tile(tile, face.mm_per_px), tiles)
     moments = np.concatenate([part[0] for part in parts], axis=1)
     grain = float(np.median([part[1] for part in parts]))
     lopsided, sure = _find_lopsidedness([part[0] for part in parts])

@@ -14,6 +14,7 @@ import pandas as pd
 from ..core.flags import join_flags
 from ..core.records import COLOUR_COLUMNS, ColourReport, FaceMap, make_table
 from ..core.settings import ColourSettings
+from ..core.threads import share_out
 from .balance import Blocks, GreyReading, Shoot
 from .blotches import find_blotches, map_tone, measure_mottling
 from .difference import (
@@ -110,12 +111,13 @@ def read_grid(
     Source: our choice.
     """
     settings = settings or ColourSettings()
-    padded = np.full((blocks.clean.shape[0] + 1, blocks.clean.shape[1] + 1, 3), np.nan, np.float32)
-    padded[:-1, :-1][blocks.clean] = tone[blocks.clean]
+    # Channel by channel, each cell's blocks one after the other in memory: they sort several times as fast.
+    padded = np.full((3, blocks.clean.shape[0] + 1, blocks.clean.shape[1] + 1), np.nan, np.float32)
+    padded[:, :-1, :-1] = np.where(blocks.clean[:, :, None], tone, np.nan).transpose(2, 0, 1)
     x_all, y_all = blocks.places_mm
     (rows, y_mm), (cols, x_mm) = (_gather(place, settings.grid_mm) for place in (y_all, x_all))
-    cells = padded[rows[:, None, :, None], cols[None, :, None, :]]
-    means, n_clean = average_middle_half(cells.reshape(len(rows) * len(cols), -1, 3))
+    cells = padded[:, rows[:, None, :, None], cols[None, :, None, :]]
+    means, n_clean = average_middle_half(cells.reshape(3, len(rows) * len(cols), -1))
     keep = n_clean >= settings.cell_seen_min * (settings.grid_mm / blocks.block_mm) ** 2
     place = {"x_mm": np.tile(x_mm, len(rows))[keep], "y_mm": np.repeat(y_mm, len(cols))[keep]}
     lab = find_lab(means[keep]).astype(float)
@@ -134,18 +136,17 @@ def _gather(places_mm: np.ndarray, grid_mm: float) -> tuple[np.ndarray, np.ndarr
 
 
 def average_middle_half(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the mean of the middle half (n, 3) along axis 1 of (n, m, 3), and how many were finite."""
-    # One channel of one cell after the other in memory sorts several times as fast.
-    ordered = np.sort(np.ascontiguousarray(values.transpose(0, 2, 1)), axis=2)  # NaN goes to the end
-    n_finite = np.isfinite(ordered[:, 0]).sum(axis=1)
+    """Return the mean of the middle half (n, 3) along the last axis of (3, n, m), and how many were finite."""
+    ordered = np.sort(values, axis=2)  # NaN goes to the end
+    n_finite = np.isfinite(ordered[0]).sum(axis=1)
     first = np.floor(n_finite / 4).astype(int)
-    last = np.minimum(np.maximum(n_finite - first, first + 1), values.shape[1])
-    place = np.arange(values.shape[1])
+    last = np.minimum(np.maximum(n_finite - first, first + 1), values.shape[2])
+    place = np.arange(values.shape[2])
     is_middle = (place >= first[:, None]) & (place < last[:, None])
-    total = np.where(is_middle[:, None], ordered, 0).sum(axis=2, dtype=np.float64)
-    middle = total / np.maximum(last - first, 1)[:, None]
-    middle[n_finite == 0] = np.nan
-    return middle, n_finite
+    total = np.where(is_middle, ordered, 0).sum(axis=2, dtype=np.float64)
+    middle = total / np.maximum(last - first, 1)
+    middle[:, n_finite == 0] = np.nan
+    return middle.T, n_finite
 
 
 def measure_spread(table: pd.DataFrame) -> dict[str, Any]:
@@ -189,11 +190,15 @@ def _find_standouts(even: EvenFace, median: dict[str, float], settings) -> dict[
         return {"noise_dE00": math.nan, "blotches": [], "mottling": [], "lines": [], "thirteen_points": None}
     middle = np.array([median[name] for name in "Lab"])
     noise_dE00 = find_dE00_sd(middle, middle, np.array(even.rounding.lab_sd))
+    asked = (
+        lambda: find_joints(tones),
+        lambda: find_blotches(tones, middle, noise_dE00=noise_dE00, settings=settings),
+        lambda: measure_mottling(tones),
+    )
+    joints, blotches, mottling = share_out(lambda step: step(), asked)
     return {
-        "noise_dE00": noise_dE00,
-        "blotches": find_blotches(tones, middle, noise_dE00=noise_dE00, settings=settings),
-        "mottling": measure_mottling(tones),
-        "lines": [*find_joints(tones), *find_ghosting(tones)],
+        "noise_dE00": noise_dE00, "blotches": blotches, "mottling": mottling,
+        "lines": [*joints, *find_ghosting(tones)],
         "thirteen_points": compare_ends(tones) if even.falloff.separates_drift else None,
     }
 
