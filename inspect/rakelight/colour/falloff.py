@@ -38,6 +38,7 @@ MODEL_SHARE = 0.6
 EVEN_TERMS = ((2, 0), (1, 1), (0, 2), (4, 0), (2, 2), (0, 4))
 ODD_TERMS = ((1, 0), (0, 1), (3, 0), (2, 1), (1, 2), (0, 3))
 PLANE_TERMS = ((1, 0), (0, 1))
+MOST_POWER = 4
 """Powers of (u, v), the place scaled to -1..1. A turned slab flips the sign of the odd ones."""
 
 
@@ -217,10 +218,12 @@ def _fit_face(blocks: Blocks, log_values: np.ndarray, terms, *, keep=None) -> np
     wanted = terms if keep is None else keep
     chosen = np.array([True, *(term in wanted for term in terms)])
     u, v = _grid(blocks.clean.shape)
-    surface = np.full(blocks.clean.shape, np.float32(weights[0]), np.float32)
-    for weight, (i, j) in zip(weights[1:][chosen[1:]], np.array(terms)[chosen[1:]], strict=True):
-        surface += np.float32(weight) * u[:1] ** i * v[:, :1] ** j
-    return surface
+    # Powers of v times weights times powers of u: three small tables instead of one surface per term.
+    table = np.zeros((MOST_POWER + 1, MOST_POWER + 1))
+    for weight, (i, j) in zip(weights[chosen], np.array([(0, 0), *terms])[chosen], strict=True):
+        table[j, i] = weight
+    powers = np.arange(MOST_POWER + 1)
+    return (v[:, :1].astype(float) ** powers @ table @ (u[:1].T.astype(float) ** powers).T).astype(np.float32)
 
 
 def _average_runs(values: np.ndarray, step: int) -> np.ndarray:

@@ -111,13 +111,17 @@ def read_grid(
     Source: our choice.
     """
     settings = settings or ColourSettings()
-    # Channel by channel, each cell's blocks one after the other in memory: they sort several times as fast.
-    padded = np.full((3, blocks.clean.shape[0] + 1, blocks.clean.shape[1] + 1), np.nan, np.float32)
-    padded[:, :-1, :-1] = np.where(blocks.clean[:, :, None], tone, np.nan).transpose(2, 0, 1)
     x_all, y_all = blocks.places_mm
     (rows, y_mm), (cols, x_mm) = (_gather(place, settings.grid_mm) for place in (y_all, x_all))
-    cells = padded[:, rows[:, None, :, None], cols[None, :, None, :]]
-    means, n_clean = average_middle_half(cells.reshape(3, len(rows) * len(cols), -1))
+
+    def read_channel(channel: int) -> tuple[np.ndarray, np.ndarray]:
+        padded = np.full((blocks.clean.shape[0] + 1, blocks.clean.shape[1] + 1), np.nan, np.float32)
+        padded[:-1, :-1] = np.where(blocks.clean, tone[:, :, channel], np.nan)
+        cells = padded[rows[:, None, :, None], cols[None, :, None, :]]
+        return average_middle_half(cells.reshape(len(rows) * len(cols), -1))
+
+    channels = share_out(read_channel, range(3))
+    means, n_clean = np.stack([mean for mean, _ in channels], axis=1), channels[0][1]
     keep = n_clean >= settings.cell_seen_min * (settings.grid_mm / blocks.block_mm) ** 2
     place = {"x_mm": np.tile(x_mm, len(rows))[keep], "y_mm": np.repeat(y_mm, len(cols))[keep]}
     lab = find_lab(means[keep]).astype(float)
@@ -136,17 +140,16 @@ def _gather(places_mm: np.ndarray, grid_mm: float) -> tuple[np.ndarray, np.ndarr
 
 
 def average_middle_half(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the mean of the middle half (n, 3) along the last axis of (3, n, m), and how many were finite."""
-    ordered = np.sort(values, axis=2)  # NaN goes to the end
-    n_finite = np.isfinite(ordered[0]).sum(axis=1)
+    """Return the mean of the middle half of each row (n,) of (n, m), and how many were finite."""
+    ordered = np.sort(values, axis=1)  # NaN goes to the end
+    n_finite = np.isfinite(ordered).sum(axis=1)
     first = np.floor(n_finite / 4).astype(int)
-    last = np.minimum(np.maximum(n_finite - first, first + 1), values.shape[2])
-    place = np.arange(values.shape[2])
+    last = np.minimum(np.maximum(n_finite - first, first + 1), values.shape[1])
+    place = np.arange(values.shape[1])
     is_middle = (place >= first[:, None]) & (place < last[:, None])
-    total = np.where(is_middle, ordered, 0).sum(axis=2, dtype=np.float64)
-    middle = total / np.maximum(last - first, 1)
-    middle[:, n_finite == 0] = np.nan
-    return middle.T, n_finite
+    middle = np.where(is_middle, ordered, 0).sum(axis=1, dtype=np.float64) / np.maximum(last - first, 1)
+    middle[n_finite == 0] = np.nan
+    return middle, n_finite
 
 
 def measure_spread(table: pd.DataFrame) -> dict[str, Any]:
