@@ -85,6 +85,7 @@ def judge_post(seed: int) -> dict:
     return {
         "side_error_deg": turn_between(lamp.from_deg, side, 360),
         "angle_error_deg": abs(lamp.angle_deg - angle),
+        "angle_deg": angle,
     }
 
 
@@ -188,6 +189,14 @@ def write_table(sides: list[dict], posts: list[dict], first_seed: int) -> str:
             f"| {words} | {np.median(read):.2f} | {np.quantile(read, 0.95):.2f} | {read.max():.2f} "
             f"| {len(values) - len(read)} |"
         )
+    unread = [post["angle_deg"] for post in posts if not np.isfinite(post["angle_error_deg"])]
+    if unread:
+        lines += [
+            "",
+            f"Angles not read: the lamp stood at {max(unread):.1f} degrees and lower, so low that the"
+            " shadow's tip",
+            "runs off the white field; the answer keeps the side and says below which angle the lamp stands.",
+        ]
     return "\n".join(lines) + "\n"
 
 
