@@ -1,6 +1,7 @@
 """Soft-light photos laid on the slab: by the raking photo's frame or their own, with sheet, turn and patches."""
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,14 @@ from rakelight.core.records import FaceMap, make_table
 from rakelight.core.settings import Settings
 from rakelight.inspection import Given
 from rakelight.scale.corners import scale_from_mm_per_px
-from rakelight.soft_light import RakingFrame, SoftPhotos, follow_frame, read_patches, read_tone
+from rakelight.soft_light import (
+    RakingFrame,
+    SoftPhotos,
+    follow_frame,
+    read_light,
+    read_patches,
+    read_tone,
+)
 
 sys.path.insert(0, str(Path(__file__).parent / "colour"))
 from scenes import GREY_MM, draw_scene
@@ -73,6 +81,8 @@ def files(scene, tmp_path_factory):
     folder = tmp_path_factory.mktemp("soft")
     turned = scene.take(is_turned=True).rgb[::-1, ::-1]
     pictures = {"soft": scene.take().rgb, "sheet": scene.take_white_sheet().rgb, "turned": turned}
+    plain = replace(scene, camera=replace(scene.camera, jpeg_quality=None)).take().rgb
+    Image.fromarray(plain).save(folder / "soft.jpg", quality=92, subsampling="4:2:0")
     for name, rgb in pictures.items():
         Image.fromarray(np.ascontiguousarray(rgb)).save(folder / f"{name}.png")
     pd.DataFrame({"pit_id": [7], "x_mm": [300.0], "y_mm": [200.0], "diameter_mm": [12.0]}).to_csv(
@@ -81,7 +91,7 @@ def files(scene, tmp_path_factory):
     return folder
 
 
-def read(files, scene, *, pits=None, **given):
+def read(files, scene, *, pits=None, soft="soft.png", **given):
     """The tone report of the scene's files, laid by mm per pixel."""
 
     def place(photo, changes, light, scale):
@@ -89,7 +99,7 @@ def read(files, scene, *, pits=None, **given):
         pixels = photo.rgb if light is None else light
         return FaceMap(pixels, np.ones(photo.shape_px, bool), scene.mm_per_px), scale, None
 
-    taken = SoftPhotos(files / "soft.png", grey=GREY_MM, **given)
+    taken = SoftPhotos(files / soft, grey=GREY_MM, **given)
     frame = RakingFrame(scene.shape, scene.size_mm, mm_per_px=scene.mm_per_px)
     tables = (make_table(PIT_COLUMNS) if pits is None else pits, make_table(MARK_COLUMNS))
     return read_tone(taken, place, frame, leave_out=tables, zones=(), settings=Settings())
@@ -113,6 +123,16 @@ def test_filled_pits_are_held_against_the_face_around_them(files, scene):
     assert patch["dE00"] == pytest.approx(5.0, abs=0.6)
     assert patch["reads_as_spot"]
     assert "darker" in patch["words"]
+
+
+def test_a_jpeg_is_read_in_finer_codes_than_its_decoder_gives(files, scene):
+    """The pixels laid on the slab are codes in steps of 1/256; patch and uncertainty are those of a fine file."""
+    photo, light = read_light(files / "soft.jpg", Settings())
+    assert (np.uint16, photo.rgb.shape) == (light.dtype, light.shape)
+    assert read_light(files / "soft.png", Settings())[1] is None
+    (patch,) = read(files, scene, soft="soft.jpg", patches=files / "pits.csv").figures["patches"]
+    assert 5.0 == pytest.approx(patch["dE00"], abs=0.6)
+    assert 0 < patch["dE00_sd"] < 0.5
 
 
 def test_open_pit_is_no_patch(files, scene, make_pits):
