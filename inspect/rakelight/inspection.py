@@ -212,10 +212,8 @@ def conclude(
     face = placed.face
     measured = number_pits(reading.measured, face.size_mm, settings.report.sheet_field_mm)
     pits = apply_pins(name_zones(measured.pits, given.zones), given.pin_depths)
-    asked = (
-        lambda: find_zones(pits, face, settings=settings.zones),
-        lambda: grade_measured(given, agreed, pits, face, (reading.quality, settings)),
-    )
+    grading = (given, agreed, pits, face, (reading.quality, settings))
+    asked = (lambda: find_zones(pits, face, settings=settings.zones), lambda: grade_measured(*grading))
     crowds, grade = share_out(lambda step: step(), asked, threads=settings.find.threads)
     measured = dataclasses.replace(measured, pits=mark_pits(pits, crowds))
     colour = read_colour(given, placed, reading, measured.pits, settings)
@@ -255,10 +253,7 @@ def read_agreement(given: Given, settings: Settings) -> tuple[Agreed | None, Set
 def settle_scale(
     photo: Photo, given: Given, *, seen: Sequence[Fiducial] | None = None
 ) -> tuple[Scale, CardPose | None]:
-    """Return the scale from what was given, and the card's place when it lies on the face.
-
-    `seen` : the photo's fiducials when they were looked for before.
-    """
+    """Return the scale from what was given, and the card's place; `seen` : fiducials looked for before."""
     check_ways(given)
     lens = None if given.lens is None else read_lens(given.lens, photo.shape_px)
     if given.mm_per_px is not None:

@@ -57,7 +57,7 @@ class Looks:
 def look_at_photo(face: FaceMap, flat: FlatPhoto) -> Looks:
     """Return how sharp and how well exposed the seen face is; needs no lamp."""
     return Looks(
-        measure_sharpness(flat.relief, face.seen),
+        measure_sharpness(flat.relief, face.seen, shrink=face.shrink),
         measure_exposure(face, flat),
         look_at_subject(face),
     )

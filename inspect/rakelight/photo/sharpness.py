@@ -21,7 +21,7 @@ import numpy as np
 from ..core.threads import share_out
 
 TILE_PX = 256
-MAX_TILES = 18
+MAX_TILES, FEWEST_TILES = 18, 9
 STRONGEST_EDGES, STRONGEST_PER_DIRECTION = 300, 60
 _FIRST_SIGMA, _SECOND_SIGMA = 1.0, 2.0  # the first calms noise, the second is the known blur
 _STEP_VARIANCE = 1 / 3  # of the central difference that takes the slope
@@ -100,7 +100,7 @@ class Edges:
         return len(self.steepness)
 
 
-def measure_sharpness(relief: np.ndarray, seen: np.ndarray) -> Sharpness:
+def measure_sharpness(relief: np.ndarray, seen: np.ndarray, *, shrink: int = 1) -> Sharpness:
     """Return blur (sigma, px), smear (px) and noise (share of the face's light) of a photo.
 
     Parameters
@@ -109,6 +109,8 @@ def measure_sharpness(relief: np.ndarray, seen: np.ndarray) -> Sharpness:
         Light relative to its surroundings, as `FlatPhoto.relief`.
     seen : bool (rows, cols)
         Only what is seen is read.
+    shrink : int
+        Photo pixels per pixel here, each way: of a photo read at reduced size fewer tiles show as much.
 
     Returns
     -------
@@ -126,7 +128,7 @@ def measure_sharpness(relief: np.ndarray, seen: np.ndarray) -> Sharpness:
     Ratio of an edge's slope before and after a known blur (idea: Zhuo and Sim, Defocus map
     estimation from a single image, 2011, from memory); selection and calibration are our choice.
     """
-    tiles = list(pick_tiles(seen))
+    tiles = list(pick_tiles(seen, max(MAX_TILES // shrink, FEWEST_TILES)))
     edges = _join_edges(share_out(lambda tile: _find_edges(relief[tile], seen[tile]), tiles))
     noise_sd = measure_noise([relief[tile] for tile in tiles])
     if len(edges) < _BIN_MIN_EDGES:
@@ -165,8 +167,8 @@ def _read_blur(edges: Edges, shrink: int) -> Reading:
     return Reading(scale * overall, scale * max(best, 0.0), scale * max(worst, 0.0), worst_deg)
 
 
-def pick_tiles(seen: np.ndarray) -> Iterator[tuple[slice, slice]]:
-    """Yield at most 18 tiles, evenly spread over what is seen, best seen first where there are few."""
+def pick_tiles(seen: np.ndarray, n_most: int = MAX_TILES) -> Iterator[tuple[slice, slice]]:
+    """Yield at most so many tiles, evenly spread over what is seen, best seen first where there are few."""
     rows, cols = seen.shape
     tops = np.arange(0, max(rows - TILE_PX, 0) + 1, TILE_PX)
     lefts = np.arange(0, max(cols - TILE_PX, 0) + 1, TILE_PX)
@@ -176,7 +178,7 @@ def pick_tiles(seen: np.ndarray) -> Iterator[tuple[slice, slice]]:
     cells = [cell for cell, keep in zip(cells, wanted, strict=True) if keep]
     if not shares.max() > 0:
         return
-    for index in np.unique(np.linspace(0, len(cells) - 1, min(MAX_TILES, len(cells))).round()):
+    for index in np.unique(np.linspace(0, len(cells) - 1, min(n_most, len(cells))).round()):
         yield cells[int(index)]
 
 
