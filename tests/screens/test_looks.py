@@ -1,6 +1,9 @@
 """Looks: choices over a measured record, which itself never changes."""
 
+from dataclasses import replace
+
 import numpy as np
+import pandas as pd
 import pytest
 from pandas.testing import assert_frame_equal
 
@@ -105,3 +108,22 @@ def test_toml_reads_back_as_written():
     }  # fmt: skip
     read = tomllib.loads(shelf.write_toml(values))
     assert values | {"signed_on": datetime.date(2026, 11, 1)} == read
+
+
+def test_zones_follow_the_pits_that_people_took_off_or_added(inspection):
+    """A crowd that is added becomes a zone with its pits named; taken off again, nothing of it stays."""
+    assert list(inspection.zones) == list(looks.settle_zones(inspection).zones)
+    pits = inspection.pits
+    crowd = pd.concat([pits.iloc[:1]] * 60, ignore_index=True)
+    rng = np.random.default_rng(3)
+    crowd["x_mm"], crowd["y_mm"] = rng.normal((40.0, 30.0), 1.2, (60, 2)).T
+    crowd["diameter_mm"], crowd["area_mm2"] = 1.0, np.pi / 4
+    crowd["pit_id"] = np.arange(9001, 9061)
+    added = looks.settle_zones(replace(inspection, pits=pd.concat([pits, crowd], ignore_index=True)))
+    assert len(added.zones) > len(inspection.zones)
+    named = added.pits.loc[added.pits["pit_id"] > 9000, "zone"]
+    assert (named != "").mean() > 0.8
+    kept = added.pits[added.pits["pit_id"] < 9000].reset_index(drop=True)
+    back = looks.settle_zones(replace(added, pits=kept))
+    assert list(inspection.zones) == list(back.zones)
+    assert_frame_equal(pits.reset_index(drop=True), back.pits)

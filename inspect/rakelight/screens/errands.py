@@ -225,6 +225,8 @@ def settle_look(uid: str, tell: Tell) -> str:
     keep_measured(uid, inspection)
     inspection = apply_decisions(inspection, looks.as_choices(decisions))
     choices = looks.read_choices(uid)
+    if decisions:
+        inspection = looks.settle_zones(inspection)
     tell("grading and planning")
     settled = looks.settle_plan(looks.settle_pits(inspection, choices), choices, agreed_text)
     prepare_look(uid, settled, tell)

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from rakelight.core.flags import flag_bit, flag_names, parse_flags
 from rakelight.core.records import PIT_COLUMNS, Inspection
 from rakelight.core.settings import ReportSettings, Settings
 from rakelight.core.tables import INSPECTION_FILES, parse_csv
@@ -155,31 +156,41 @@ def settle_pits(inspection: Inspection, choices: Choices) -> Inspection:
     return replace(inspection, pits=pits)
 
 
+def settle_zones(inspection: Inspection) -> Inspection:
+    """Return an inspection whose pitting areas, streaks and patches are those of the pits as they are now.
+
+    For pits that people took off or added; zones that were given (pour zones, openings) stay.
+    """
+    from rakelight.pits.zones import FOUND_KINDS, find_zones, mark_pits
+
+    settings, pits = read_settings(inspection).zones, inspection.pits.copy()
+    given = [zone for zone in inspection.zones if zone.get("kind") not in FOUND_KINDS]
+    found = {zone["name"] for zone in inspection.zones if zone.get("kind") in FOUND_KINDS}
+    pits.loc[pits["zone"].isin(found), "zone"] = ""
+    bare = [flag_names(parse_flags(names) & ~flag_bit("in_honeycomb")) for names in pits["flags"]]
+    pits["flags"] = pd.Series(bare, index=pits.index, dtype=pits["flags"].dtype)
+    crowds = find_zones(pits, inspection.face, settings=settings)
+    return replace(
+        inspection, pits=mark_pits(pits, crowds), zones=(*given, *crowds.zones),
+        scatter=crowds.describe_scatter(settings),
+    )  # fmt: skip
+
+
 def settle_plan(inspection: Inspection, choices: Choices, agreed_text: str = "") -> Inspection:
     """Return an inspection graded and planned anew, after pits were overruled or choices made."""
     from rakelight.grade.agreed import parse_agreed
-    from rakelight.grade.classify import grade_face
-    from rakelight.grade.regions import describe_agreed, judge_agreed
+    from rakelight.grade.regions import describe_agreed
+    from rakelight.inspection import Given, grade_measured
     from rakelight.repair.plan import plan_repair
 
     settings = read_settings(inspection)
-    smallest_mm = inspection.quality.smallest_countable_mm
     agreed = parse_agreed(agreed_text) if agreed_text else None
     names = tuple(grade.scheme for grade in inspection.grade.grades) or None
-    grade = grade_face(
-        inspection.pits,
-        inspection.face,
-        smallest_countable_mm=smallest_mm,
-        schemes=names,
-        settings=settings.grade,
-    )
+    judged = (inspection.quality, settings)
+    grade = grade_measured(Given(schemes=names), agreed, inspection.pits, inspection.face, judged)
     saved = {name: value for name, value in inspection.settings.items() if name != "agreed"}
     if agreed is not None:
-        entries = judge_agreed(
-            agreed, inspection.pits, inspection.face, smallest_countable_mm=smallest_mm
-        )
-        grade = replace(grade, agreed=entries)
-        saved["agreed"] = describe_agreed(agreed, entries)
+        saved["agreed"] = describe_agreed(agreed, grade.agreed)
     plan = plan_repair(
         inspection.pits,
         inspection.face,
