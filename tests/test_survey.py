@@ -245,10 +245,11 @@ def test_command_takes_several_photos(photos, folder, tmp_path):
             [
                 "inspect", *map(str, photos), "--marks", str(folder / "marks.toml"),
                 "--lamp-from", "270", "--lamp-angle", "15", "--zones", str(tmp_path / "zones.toml"),
-                "--out", str(tmp_path / "out"),
+                "--out", str(tmp_path / "out"), "--map-tiles", str(tmp_path / "tiles"),
             ]
         )  # fmt: skip
     assert ended.value.code in (0, 3)
+    assert {"map.dzi", "map_files"} == {path.name for path in (tmp_path / "tiles").iterdir()}
     summary = json.loads((tmp_path / "out" / "summary.json").read_text())
     assert [path.name for path in photos] == [photo["name"] for photo in summary["photos"]]
     shapes = json.loads((tmp_path / "out" / "zones.geojson").read_text())["features"]

@@ -180,6 +180,11 @@ def _leave(sentence: str, code: int) -> None:
 @click.option(
     "--out", type=click.Path(path_type=Path), default=Path("inspection"), show_default=True
 )
+@click.option(
+    "--map-tiles",
+    type=click.Path(path_type=Path),
+    help="Folder for the whole map in full resolution, as deep-zoom tiles (map.dzi).",
+)
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True)
 @click.option(
     "--no-log",
@@ -206,6 +211,9 @@ def inspect_command(photos: tuple[Path, ...], out: Path, **options: Any) -> int:
     inspection = inspect_survey(photos, given, settings=settings, progress=say_progress)
     say_progress("writing the map and the pages")
     files = write_inspection(inspection, out, settings=settings.report)
+    if options["map_tiles"] is not None:
+        say_progress("cutting the map into tiles")
+        files += write_tiles(inspection, options["map_tiles"])
     click.echo(summarise(inspection))
     click.echo("Written:\n" + "\n".join(f"  {file}" for file in files))
     tell_kept(log, inspection, photos, options)
@@ -247,6 +255,15 @@ def summarise(inspection: "Inspection") -> str:
         *(f"  ! {sentence}" for sentence in inspection.warnings if sentence not in inspection.quality.advice),
     ]  # fmt: skip
     return "\n".join(lines)
+
+
+def write_tiles(inspection: "Inspection", folder: Path) -> list[Path]:
+    """Return the path of the map's `map.dzi`, its tiles beside it; the folder is replaced whole."""
+    from .report.folder import FolderKind, write_folder
+    from .scale.tiles import cut_deep_zoom
+
+    kind = FolderKind(("map.dzi",), frozenset({"map_files"}))
+    return write_folder(folder, kind, lambda fresh: cut_deep_zoom(inspection.face, fresh))
 
 
 @cli.command("card")

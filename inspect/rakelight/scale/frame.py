@@ -52,8 +52,9 @@ def find_slab(
     offer = offer_corners(Photo(picture, "map", ""))
     if offer is None or not offer.support >= SUPPORT_MIN:
         raise ScaleError(
-            "The slab's four edges do not stand out clearly in the joined photos; lay marks near both"
-            " ends and say where they lie: --marks."
+            "The slab's four edges do not stand out clearly in the joined photos: take the outer photos again"
+            " with a hand's breadth of floor beside every edge, or lay marks near both ends and say where they"
+            " lie: --marks."
         )
     corners_mm = (offer.corners_px + 0.5) * first.mm_per_px
     if is_measured:
