@@ -14,6 +14,7 @@ from rakelight.cli import main
 from rakelight.cli_given import parse_corners
 from rakelight.core.errors import ScaleError
 from rakelight.core.tables import INSPECTION_FILES, RECORD_FILE
+from rakelight.report.record import read_record
 
 ARGUMENTS = ["--mm-per-px", "0.15", "--lamp-from", "270", "--lamp-angle", "15"]
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
@@ -35,6 +36,36 @@ def test_inspect_writes_every_file_of_the_design(photo_file, tmp_path):
     wanted = {"schema", "version", "photo", "scale", "lamp", "counts", "per_m2", "per_ft2", "area_share",
               "windows", "grades", "colour", "plan", "limits_of_this_answer", "warnings"}  # fmt: skip
     assert set() == wanted - set(summary)
+
+
+AGREED_BY_FACE = """
+smallest_mm = 1.0
+largest_mm = 9.0
+[[faces]]
+name = "edge"
+largest_mm = 0.5
+[[faces]]
+name = "underside"
+counts = false
+"""
+
+
+def test_another_face_is_judged_by_its_own_terms_and_named(photo_file, tmp_path, capsys):
+    """The edge's own limit judges the edge, what does not count is not judged, a face not agreed is told."""
+    agreed = tmp_path / "agreed.toml"
+    agreed.write_text(AGREED_BY_FACE)
+    verdicts = {}
+    for face in ("edge", "underside"):
+        arguments = [*ARGUMENTS, "--slab-name", "bench", "--face", face, "--agreed", agreed, "--out", tmp_path / face]
+        assert 0 == run("inspect", photo_file, *arguments)
+        inspection = read_record(tmp_path / face)
+        assert f"bench, {face}" == inspection.job["slab"]
+        verdicts[face] = [entry["limit_text"] for entry in inspection.grade.agreed]
+    assert ["no pit wider than 0.5 mm"] == verdicts["edge"]
+    assert not verdicts["underside"]
+    assert 1 == capsys.readouterr().out.count("The agreement leaves this face out")
+    assert 2 == run("inspect", photo_file, *ARGUMENTS, "--agreed", agreed, "--out", tmp_path / "top")
+    assert "Nothing was agreed for face 'top'; agreed faces are edge, underside" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

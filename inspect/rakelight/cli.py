@@ -176,6 +176,12 @@ def _leave(sentence: str, code: int) -> None:
     "--job", default="", help="Name of the job; the inspection and its photos are kept in its log."
 )
 @click.option("--slab-name", default="", help="Name of the slab.")
+@click.option(
+    "--face",
+    default="top",
+    show_default=True,
+    help="Face the photo shows, such as edge: counted, judged, planned and logged apart from the top.",
+)
 @click.option("--stage", default="", help="Stage of the work, such as 'after demold'.")
 @click.option(
     "--out", type=click.Path(path_type=Path), default=Path("inspection"), show_default=True
@@ -215,6 +221,8 @@ def inspect_command(photos: tuple[Path, ...], out: Path, **options: Any) -> int:
         say_progress("cutting the map into tiles")
         files += write_tiles(inspection, options["map_tiles"])
     click.echo(summarise(inspection))
+    if given.agreed is not None and not inspection.grade.agreed:
+        click.echo("The agreement leaves this face out: nothing on it is judged by what was agreed.")
     click.echo("Written:\n" + "\n".join(f"  {file}" for file in files))
     tell_kept(log, inspection, photos, options)
     return tell_trust(inspection)

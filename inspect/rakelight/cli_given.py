@@ -6,6 +6,8 @@ from typing import Any
 from .core.errors import ColourError, LampError, ScaleError
 from .core.units import parse_size_mm
 
+TOP = "top"
+
 
 def read_options(options: dict[str, Any]) -> tuple[Any, Any]:
     """Return (Given, Settings) from the options of `inspect`."""
@@ -21,7 +23,8 @@ def read_options(options: dict[str, Any]) -> tuple[Any, Any]:
         find={name: value for name, value in find.items() if value is not None},
         report={"units": options["units"]},
     )
-    job = {"job": options["job"], "slab": options["slab_name"], "stage": options["stage"]}
+    slab = name_slab(options["slab_name"], options["face"])
+    job = {"job": options["job"], "slab": slab, "stage": options["stage"]}
     given = Given(
         mm_per_px=options["mm_per_px"],
         corners_px=parse_corners(options["corners"]),
@@ -46,8 +49,14 @@ def read_options(options: dict[str, Any]) -> tuple[Any, Any]:
         agreed=options["agreed"],
         rates=options["rates"],
         job={key: value for key, value in job.items() if value},
+        face_name=options["face"],
     )
     return given, settings
+
+
+def name_slab(slab_name: str, face_name: str) -> str:
+    """Return the name on the pages and in the log: another face than the top is a thing of its own there."""
+    return slab_name if face_name == TOP else f"{slab_name or 'slab'}, {face_name}"
 
 
 def check_first(given: Any, out: Path) -> None:
@@ -55,7 +64,7 @@ def check_first(given: Any, out: Path) -> None:
 
     Every photo is opened at a quarter of its size; files written by hand are read as they will be later.
     """
-    from .grade.agreed import read_agreed
+    from .grade.agreed import narrow_to_face, read_agreed
     from .grade.schemes import choose_schemes, read_schemes
     from .photo.read import read_photo
     from .repair.plan import read_rates
@@ -67,7 +76,7 @@ def check_first(given: Any, out: Path) -> None:
     choose_schemes(read_schemes(), given.schemes)
     files = (
         (given.marks, read_marks),
-        (given.agreed, read_agreed),
+        (given.agreed, lambda path: narrow_to_face(read_agreed(path), given.face_name)),
         (given.rates, read_rates),
         (given.patches, read_patches),
     )

@@ -34,7 +34,7 @@ from .core.records import (
 )
 from .core.settings import Settings
 from .core.threads import share_out
-from .grade.agreed import Agreed, read_agreed
+from .grade.agreed import Agreed, narrow_to_face, read_agreed
 from .grade.classify import grade_face
 from .grade.regions import describe_agreed, judge_agreed
 from .light.lamp import join_post
@@ -44,14 +44,7 @@ from .photo.read import read_photo
 from .pits.measure import MeasuredPits
 from .pits.pins import PinDepth, apply_pins
 from .pits.zones import find_zones, mark_pits
-from .reading import (
-    OtherPhoto,
-    Placed,
-    Progress,
-    Reading,
-    read_face,
-    read_under_lamps,
-)
+from .reading import OtherPhoto, Placed, Progress, Reading, read_face, read_under_lamps
 from .repair.order import walk_pits
 from .repair.plan import plan_repair, read_rates
 from .scale.card import place_card, scale_from_card
@@ -86,7 +79,8 @@ class Given:
     `rakelight lens`. `zones` are plain mappings with name, kind (pour, part, opening, slab) and
     outline_mm or a box, as `scale.zones.read_zones` returns them: openings and what lies outside the
     slab are not face. `other_lamps` are further photos from the same camera place, each with its
-    lamp; `pin_depths` are depths that a person measured. `locked` and `rates` go to the planner.
+    lamp; `pin_depths` are depths that a person measured. `locked` and `rates` go to the planner. What
+    was `agreed` for the face `face_name` holds.
     """
 
     mm_per_px: float | None = None
@@ -112,6 +106,7 @@ class Given:
     locked: dict[str, str] = field(default_factory=dict)
     zones: tuple[dict[str, Any], ...] = ()
     job: dict[str, str] = field(default_factory=dict)
+    face_name: str = "top"
 
 
 def inspect_photo(
@@ -242,10 +237,10 @@ def conclude(
 
 
 def read_agreement(given: Given, settings: Settings) -> tuple[Agreed | None, Settings]:
-    """Return what was agreed (None when nothing was) and settings that count from the agreed size."""
-    if given.agreed is None:
+    """Return what was agreed for the face (None when nothing was) and settings that count from the agreed size."""
+    agreed = given.agreed and narrow_to_face(read_agreed(given.agreed), given.face_name)
+    if not agreed:
         return None, settings
-    agreed = read_agreed(given.agreed)
     smallest_mm = min(settings.find.smallest_mm, agreed.smallest_mm)
     return agreed, change_settings(settings, find={"smallest_mm": smallest_mm})
 

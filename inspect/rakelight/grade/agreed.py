@@ -180,7 +180,9 @@ def narrow_to_face(agreed: Agreed, face_name: str) -> Agreed | None:
         if face.name == face_name:
             return _with_terms_of(agreed, face) if face.counts else None
     names = ", ".join(face.name for face in agreed.faces)
-    raise SettingsError(f"Nothing was agreed for face {face_name!r}; agreed faces are {names}.")
+    raise SettingsError(
+        f"Nothing was agreed for face {face_name!r}; agreed faces are {names}: name the one that the photo shows."
+    )
 
 
 def _with_terms_of(agreed: Agreed, face: AgreedFace) -> Agreed:

@@ -1,8 +1,8 @@
 """Is it a pit, or something that only looks like one?
 
-Two looks at every candidate, a third where the second moved it far. The first, on the close-up as the finder placed it, says what it may be
-and where its middle and lip really are; the second looks again from there and gives the kind, a
-calibrated confidence and the outline. Beside the network's answer stands a plain score that a
+Two looks at every candidate, a third where the second moved it far. The first, on the close-up as
+the finder placed it, says what it may be and where its middle and lip really are; the second looks
+again from there and gives the kind, a calibrated confidence and the outline. Beside the network's answer stands a plain score that a
 person can check by eye: how dark the near side is and how bright the far rim, in grain noise levels.
 """
 
