@@ -2,6 +2,9 @@
 
 import errno
 import math
+import os
+import subprocess
+import sys
 import tempfile
 
 import cv2
@@ -216,12 +219,52 @@ def test_a_mark_measured_wrong_is_named(shots):
         join_photos([shots[0][0], shots[0][3]], plan)
 
 
+@pytest.mark.skipif(not hasattr(os, "posix_fallocate"), reason="this system cannot set room aside")
 def test_no_room_for_the_map_is_one_sentence(monkeypatch):
     """A map that its disk cannot take says where room is needed."""
 
-    def refuse(*args, **kwargs):
+    def refuse(*args):
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(tempfile, "TemporaryFile", refuse)
+    monkeypatch.setattr(os, "posix_fallocate", refuse)
     with pytest.raises(OutputError, match="make room there"):
         _open_map((100, 200))
+
+
+@pytest.mark.parametrize("way", ["set aside", "refused", "none"])
+def test_the_map_on_disk_has_its_room(monkeypatch, way):
+    """The map's files are zero and take writes, also where the system cannot set room aside."""
+
+    def refuse(*args):
+        raise OSError(errno.EOPNOTSUPP, "Operation not supported")
+
+    if way == "refused":
+        monkeypatch.setattr(os, "posix_fallocate", refuse, raising=False)
+    elif way == "none":
+        monkeypatch.delattr(os, "posix_fallocate", raising=False)
+    rgb, seen = _open_map((3000, 2001))
+    assert ((3000, 2001, 3), (3000, 2001)) == (rgb.shape, seen.shape)
+    assert (np.uint8, bool) == (rgb.dtype, seen.dtype)
+    assert not rgb.any() and not seen.any()
+    rgb[-1], seen[-1] = 7, True
+    assert rgb[-1].min() == 7 and seen[-1].all()
+
+
+@pytest.mark.skipif(
+    sys.platform != "linux" or os.geteuid() != 0, reason="needs to mount a tiny disk"
+)
+@pytest.mark.parametrize("is_set_aside", [True, False])
+def test_a_full_disk_is_told_before_anything_is_drawn(tmp_path, monkeypatch, is_set_aside):
+    """On a disk of 64 kB a map of 80 kB is refused when its files are made, not by a bus error at a write."""
+    command = ["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", tmp_path]
+    if subprocess.run(command, check=False, capture_output=True).returncode:
+        pytest.skip("cannot mount a tiny disk here")
+    if not is_set_aside:
+        monkeypatch.delattr(os, "posix_fallocate")
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    try:
+        with pytest.raises(OutputError, match="make room there"):
+            _open_map((100, 200))
+        assert [] == list(tmp_path.iterdir())
+    finally:
+        subprocess.run(["umount", tmp_path], check=True)

@@ -5,12 +5,15 @@ show marks (or the scale card) are placed by them; the others by what they share
 neighbours; then all are adjusted together so that the ends close.
 """
 
+import errno
 import math
+import os
 import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 
@@ -390,13 +393,28 @@ def _open_map(map_px: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
     try:
         for shape, kind in (((*map_px, 3), np.uint8), (map_px, bool)):
             with tempfile.TemporaryFile(prefix="rakelight-") as file:
-                arrays.append(np.memmap(file, kind, "w+", shape=shape))
+                _take_room(file, math.prod(shape))
+                arrays.append(np.memmap(file, kind, "r+", shape=shape))
     except OSError as trouble:
         raise OutputError(
             f"There is no room for the map's {4 * map_px[0] * map_px[1] / 1e9:.1f} GB among the temporary files in"
             f" {tempfile.gettempdir()} ({trouble.strerror}); make room there or set TMPDIR."
         ) from None
     return arrays[0], arrays[1]
+
+
+def _take_room(file: BinaryIO, n_bytes: int) -> None:
+    """Fill a new file with zeros that have their place on the disk: a full one is told here, not at a later write."""
+    if hasattr(os, "posix_fallocate"):
+        try:
+            return os.posix_fallocate(file.fileno(), 0, n_bytes)
+        except OSError as trouble:  # some file systems cannot set room aside
+            if trouble.errno not in (errno.EOPNOTSUPP, errno.EINVAL):
+                raise
+    piece = bytes(min(n_bytes, 1 << 24))
+    for start in range(0, n_bytes, len(piece)):
+        file.write(piece[: n_bytes - start])
+    file.flush()
 
 
 def _describe_map(face, first: Scale, fit: Adjusted, unplaced, uncovered_mm2: float) -> Scale:
