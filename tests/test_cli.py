@@ -51,21 +51,23 @@ counts = false
 
 
 def test_another_face_is_judged_by_its_own_terms_and_named(photo_file, tmp_path, capsys):
-    """The edge's own limit judges the edge, what does not count is not judged, a face not agreed is told."""
+    """Each face by its own terms, none where it does not count, the job's when none is said; others are refused."""
     agreed = tmp_path / "agreed.toml"
     agreed.write_text(AGREED_BY_FACE)
     verdicts = {}
-    for face in ("edge", "underside"):
-        arguments = [*ARGUMENTS, "--slab-name", "bench", "--face", face, "--agreed", agreed, "--out", tmp_path / face]
+    for face, name in (("edge", "bench, edge"), ("underside", "bench, underside"), ("", "bench")):
+        out = tmp_path / f"of {name}"
+        arguments = [*ARGUMENTS, "--slab-name", "bench", "--face", face, "--agreed", agreed, "--out", out]
         assert 0 == run("inspect", photo_file, *arguments)
-        inspection = read_record(tmp_path / face)
-        assert f"bench, {face}" == inspection.job["slab"]
+        inspection = read_record(out)
+        assert (name, face) == (inspection.job["slab"], inspection.job.get("face", ""))
         verdicts[face] = [entry["limit_text"] for entry in inspection.grade.agreed]
     assert ["no pit wider than 0.5 mm"] == verdicts["edge"]
     assert not verdicts["underside"]
+    assert ["no pit wider than 9 mm"] == verdicts[""]
     assert 1 == capsys.readouterr().out.count("The agreement leaves this face out")
-    assert 2 == run("inspect", photo_file, *ARGUMENTS, "--agreed", agreed, "--out", tmp_path / "top")
-    assert "Nothing was agreed for face 'top'; agreed faces are edge, underside" in capsys.readouterr().err
+    assert 2 == run("inspect", photo_file, *ARGUMENTS, "--face", "back", "--agreed", agreed)
+    assert "Nothing was agreed for face 'back'; agreed faces are edge, underside" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

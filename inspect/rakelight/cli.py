@@ -22,6 +22,7 @@ from .cli_jobs import jobs
 from .cli_lens import lens
 from .cli_log import log_options, open_for_job, tell_kept
 from .cli_numbers import NUMBER, Numbers
+from .cli_tiles import prepare_tiles, write_tiles
 from .core.errors import RakelightError, SettingsError
 
 if TYPE_CHECKING:
@@ -178,9 +179,8 @@ def _leave(sentence: str, code: int) -> None:
 @click.option("--slab-name", default="", help="Name of the slab.")
 @click.option(
     "--face",
-    default="top",
-    show_default=True,
-    help="Face the photo shows, such as edge: counted, judged, planned and logged apart from the top.",
+    default="",
+    help="Face the photo shows when it is not the top, such as edge: counted, judged, planned and logged apart.",
 )
 @click.option("--stage", default="", help="Stage of the work, such as 'after demold'.")
 @click.option(
@@ -189,7 +189,7 @@ def _leave(sentence: str, code: int) -> None:
 @click.option(
     "--map-tiles",
     type=click.Path(path_type=Path),
-    help="Folder for the whole map in full resolution, as deep-zoom tiles (map.dzi).",
+    help="Folder beside --out for the whole map as deep-zoom tiles (map.dzi), the photo read in full resolution.",
 )
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True)
 @click.option(
@@ -212,19 +212,20 @@ def inspect_command(photos: tuple[Path, ...], out: Path, **options: Any) -> int:
             "--other-lamp belongs to one photo of the whole face; give one photo and its other lamps."
         )
     given, settings = read_options(options)
+    settings = prepare_tiles(options["map_tiles"], out, settings)
     check_first(given, out)
     log = open_for_job(options)
     inspection = inspect_survey(photos, given, settings=settings, progress=say_progress)
     say_progress("writing the map and the pages")
     files = write_inspection(inspection, out, settings=settings.report)
-    if options["map_tiles"] is not None:
-        say_progress("cutting the map into tiles")
-        files += write_tiles(inspection, options["map_tiles"])
     click.echo(summarise(inspection))
     if given.agreed is not None and not inspection.grade.agreed:
         click.echo("The agreement leaves this face out: nothing on it is judged by what was agreed.")
     click.echo("Written:\n" + "\n".join(f"  {file}" for file in files))
     tell_kept(log, inspection, photos, options)
+    if options["map_tiles"] is not None:
+        say_progress("cutting the map into tiles")
+        click.echo(f"Tiles: {write_tiles(inspection, options['map_tiles'])}")
     return tell_trust(inspection)
 
 
@@ -263,15 +264,6 @@ def summarise(inspection: "Inspection") -> str:
         *(f"  ! {sentence}" for sentence in inspection.warnings if sentence not in inspection.quality.advice),
     ]  # fmt: skip
     return "\n".join(lines)
-
-
-def write_tiles(inspection: "Inspection", folder: Path) -> list[Path]:
-    """Return the path of the map's `map.dzi`, its tiles beside it; the folder is replaced whole."""
-    from .report.folder import FolderKind, write_folder
-    from .scale.tiles import cut_deep_zoom
-
-    kind = FolderKind(("map.dzi",), frozenset({"map_files"}))
-    return write_folder(folder, kind, lambda fresh: cut_deep_zoom(inspection.face, fresh))
 
 
 @cli.command("card")

@@ -6,8 +6,6 @@ from typing import Any
 from .core.errors import ColourError, LampError, ScaleError
 from .core.units import parse_size_mm
 
-TOP = "top"
-
 
 def read_options(options: dict[str, Any]) -> tuple[Any, Any]:
     """Return (Given, Settings) from the options of `inspect`."""
@@ -23,8 +21,8 @@ def read_options(options: dict[str, Any]) -> tuple[Any, Any]:
         find={name: value for name, value in find.items() if value is not None},
         report={"units": options["units"]},
     )
-    slab = name_slab(options["slab_name"], options["face"])
-    job = {"job": options["job"], "slab": slab, "stage": options["stage"]}
+    face = name_face(options["face"], options["slab_name"])
+    job = {"job": options["job"], "stage": options["stage"], **face}
     given = Given(
         mm_per_px=options["mm_per_px"],
         corners_px=parse_corners(options["corners"]),
@@ -49,14 +47,19 @@ def read_options(options: dict[str, Any]) -> tuple[Any, Any]:
         agreed=options["agreed"],
         rates=options["rates"],
         job={key: value for key, value in job.items() if value},
-        face_name=options["face"],
+        face_name=face.get("face", ""),
     )
     return given, settings
 
 
-def name_slab(slab_name: str, face_name: str) -> str:
-    """Return the name on the pages and in the log: another face than the top is a thing of its own there."""
-    return slab_name if face_name == TOP else f"{slab_name or 'slab'}, {face_name}"
+def name_face(said: str, slab_name: str) -> dict[str, str]:
+    """Return what the job keeps of the face: another than the top has a name, and a slab's name of its own on pages."""
+    from .grade.agreed import TOP
+
+    face_name = said.strip()
+    if face_name.casefold() in ("", TOP):
+        return {"slab": slab_name}
+    return {"slab": ", ".join(name for name in (slab_name, face_name) if name), "face": face_name}
 
 
 def check_first(given: Any, out: Path) -> None:

@@ -80,7 +80,7 @@ class Given:
     outline_mm or a box, as `scale.zones.read_zones` returns them: openings and what lies outside the
     slab are not face. `other_lamps` are further photos from the same camera place, each with its
     lamp; `pin_depths` are depths that a person measured. `locked` and `rates` go to the planner. What
-    was `agreed` for the face `face_name` holds.
+    was `agreed` for the face `face_name` holds ("" is the top).
     """
 
     mm_per_px: float | None = None
@@ -106,7 +106,7 @@ class Given:
     locked: dict[str, str] = field(default_factory=dict)
     zones: tuple[dict[str, Any], ...] = ()
     job: dict[str, str] = field(default_factory=dict)
-    face_name: str = "top"
+    face_name: str = ""
 
 
 def inspect_photo(

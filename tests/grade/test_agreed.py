@@ -99,6 +99,7 @@ def test_faces_replace_the_terms_or_do_not_count():
     agreed = parse_agreed(WHOLE + faces)
     top = narrow_to_face(agreed, "top")
     assert [one.kind for one in list_limits(top, top)] == ["largest_void"]
+    assert narrow_to_face(agreed) == narrow_to_face(agreed, "Top") == top
     assert narrow_to_face(agreed, "underside") is None
     with pytest.raises(SettingsError, match="top, underside"):
         narrow_to_face(agreed, "edge")

@@ -54,6 +54,14 @@ def test_agreement_is_held_against_the_face(inspection):
     assert "agreed" not in looks.settle_plan(inspection, looks.Choices()).settings
 
 
+def test_an_edge_is_settled_by_its_own_terms(inspection):
+    """An inspection of the edge stays under the edge's terms when pits are overruled."""
+    text = 'smallest_mm = 1\nlargest_mm = 900\n[[faces]]\nname = "edge"\nlargest_mm = 0.5\n'
+    edge = replace(inspection, job={**inspection.job, "face": "edge"})
+    settled = [looks.settle_plan(one, looks.Choices(), text) for one in (inspection, edge)]
+    assert [True, False] == [one.settings["agreed"]["is_met"] for one in settled]
+
+
 def test_settings_of_the_record_are_used(inspection):
     """What the record was measured with holds for the new plan, not today's defaults."""
     assert (

@@ -20,6 +20,7 @@ from ..core.checks import TOML_RULES, read_text
 from ..core.errors import SettingsError
 from .schemes import NotNegative, Positive, Scheme, SchemeBook, read_schemes
 
+TOP = "top"  # the face meant when none is said
 OWN_WINDOW_MM = (500.0, 500.0)
 FOOT_MM = (304.8, 304.8)
 METRE_MM = (1000.0, 1000.0)
@@ -169,16 +170,19 @@ def zone_box(zone: AgreedZone, face_height_mm: float) -> tuple[tuple[float, floa
     return ((left, top), (right, top), (right, bottom), (left, bottom))
 
 
-def narrow_to_face(agreed: Agreed, face_name: str) -> Agreed | None:
+def narrow_to_face(agreed: Agreed, face_name: str = "") -> Agreed | None:
     """Return what was agreed for one face, or None when that face does not count.
 
-    Terms of the face replace the job's. A job that names no faces holds for every face.
+    Terms of the face replace the job's. A job that names no faces holds for every face. With no
+    name said it is the top, and the job's own terms hold where the agreement does not name one.
     """
     if not agreed.faces:
         return agreed
     for face in agreed.faces:
-        if face.name == face_name:
+        if face.name.casefold() == (face_name or TOP).casefold():
             return _with_terms_of(agreed, face) if face.counts else None
+    if not face_name:
+        return msgspec.structs.replace(agreed, faces=())
     names = ", ".join(face.name for face in agreed.faces)
     raise SettingsError(
         f"Nothing was agreed for face {face_name!r}; agreed faces are {names}: name the one that the photo shows."

@@ -178,13 +178,15 @@ def settle_zones(inspection: Inspection) -> Inspection:
 
 def settle_plan(inspection: Inspection, choices: Choices, agreed_text: str = "") -> Inspection:
     """Return an inspection graded and planned anew, after pits were overruled or choices made."""
-    from rakelight.grade.agreed import parse_agreed
+    from rakelight.grade.agreed import narrow_to_face, parse_agreed
     from rakelight.grade.regions import describe_agreed
     from rakelight.inspection import Given, grade_measured
     from rakelight.repair.plan import plan_repair
 
     settings = read_settings(inspection)
-    agreed = parse_agreed(agreed_text) if agreed_text else None
+    agreed = None
+    if agreed_text:
+        agreed = narrow_to_face(parse_agreed(agreed_text), inspection.job.get("face", ""))
     names = tuple(grade.scheme for grade in inspection.grade.grades) or None
     judged = (inspection.quality, settings)
     grade = grade_measured(Given(schemes=names), agreed, inspection.pits, inspection.face, judged)
