@@ -204,6 +204,7 @@ def base_photos() -> dict[str, bytes]:
         "moving.gif": _save(rgb.convert("P"), "GIF", save_all=True, append_images=[rgb.convert("P")] * 3),
         "moving.png": _save(rgb, "PNG", save_all=True, append_images=[rgb] * 2),
         "icc.jpg": _save(rgb, "JPEG", icc_profile=_profile()),
+        "several.jpg": _save(rgb, "MPO", save_all=True, append_images=[rgb], exif=exif.tobytes()),
     }  # fmt: skip
     try:
         import pillow_heif
@@ -337,6 +338,19 @@ def read_photo_file(path: Path) -> Any:
     must(photo.rgb.dtype == np.uint8 and photo.rgb.ndim == 3, "wrong pixels")
     must(not [name for name in photo.exif if "gps" in name.lower()], "a position was kept")
     return photo.shape_px
+
+
+def read_soft_light(path: Path) -> Any:
+    """Read a soft-light photo, its finer colours and how its file rounds them, as the tone of a face does."""
+    from rakelight.colour.jpegcodes import read_jpeg_codes
+    from rakelight.colour.rounding import read_rounding
+    from rakelight.photo.read import read_photo
+
+    photo = read_photo(path)
+    codes = read_jpeg_codes(path.read_bytes(), photo)
+    must(codes is None or codes.shape == photo.rgb.shape, "the finer colours are laid otherwise")
+    must(read_rounding(path, shrink=photo.shrink).square_px >= 1, "no square")
+    return codes is None
 
 
 ODD_CORNERS = (
@@ -970,4 +984,5 @@ KINDS = (
     Kind("typed words", make_words, read_words),
     Kind("names on pages", make_names, write_pages),
     Kind("names in print", make_names, write_printed_pages),
+    Kind("soft light", make_photo, read_soft_light),
 )  # fmt: skip

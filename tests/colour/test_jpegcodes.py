@@ -1,6 +1,7 @@
 """A JPEG's colours in steps finer than whole codes."""
 
 import io
+import struct
 
 import cv2
 import numpy as np
@@ -9,6 +10,7 @@ from PIL import Image
 
 from rakelight.colour.balance import FINE_CODES, decode_light
 from rakelight.colour.jpegcodes import read_jpeg_codes
+from rakelight.core.orientation import turn_upright
 from rakelight.core.records import Photo
 from rakelight.photo.read import read_photo
 
@@ -102,8 +104,12 @@ def test_what_cannot_be_read_finer_gives_none(tmp_path):
     assert [None] * 4 == [read(path) for path in (png, grey, red, coarse)]
     path = save(codes, tmp_path / "soft.jpg")
     rgb = read_photo(path).rgb
-    assert read_jpeg_codes(path.read_bytes(), Photo(rgb, "soft.jpg", "", profile="Display P3")) is None
-    assert read_jpeg_codes(path.read_bytes(), Photo(rgb[::2, ::2], "soft.jpg", "", shrink=2)) is None
+    assert (
+        read_jpeg_codes(path.read_bytes(), Photo(rgb, "soft.jpg", "", profile="Display P3")) is None
+    )
+    assert (
+        read_jpeg_codes(path.read_bytes(), Photo(rgb[::2, ::2], "soft.jpg", "", shrink=2)) is None
+    )
 
 
 def test_a_damaged_file_gives_none(tmp_path):
@@ -122,3 +128,53 @@ def test_fine_codes_are_decoded_like_whole_ones():
     codes = np.arange(256, dtype=np.uint8).reshape(1, -1)
     fine = codes.astype(np.uint16) * FINE_CODES
     assert np.allclose(decode_light(codes), decode_light(fine), rtol=1e-6)
+
+
+def write_exif(orientation: int) -> bytes:
+    """Return an EXIF block whose resolution, beside the turn, points past its end."""
+    entries = (
+        (0x0112, 3, 1, struct.pack("<HH", orientation, 0)),
+        (0x011A, 5, 1, struct.pack("<I", 9000)),
+    )
+    body = b"".join(struct.pack("<HHI", *entry[:3]) + entry[3] for entry in entries)
+    return b"Exif\0\0II*\0" + struct.pack("<IH", 8, len(entries)) + body + bytes(4)
+
+
+@pytest.mark.parametrize("orientation", [3, 6, 8])
+def test_a_turn_beside_damaged_exif(tmp_path, orientation):
+    """A turned photo whose EXIF cannot be written again is read like any other, in silence."""
+    whole, odd = save(paint(), tmp_path / "a.jpg"), tmp_path / "b.jpg"
+    save(paint(), odd, exif=write_exif(orientation))
+    photo = read_photo(odd)
+    assert orientation == photo.exif["Orientation"]
+    assert np.array_equal(turn_upright(read(whole), orientation), read(odd))
+    assert np.abs(read(odd) - photo.rgb).max() < 2.5
+
+
+def test_every_byte_of_the_exif_may_be_wrong(tmp_path):
+    """Whichever byte of a turned photo's EXIF is spoilt: fine codes laid like the photo, or None; no error."""
+    exif = write_exif(6)
+    data = save(paint((64, 96)), tmp_path / "soft.jpg", exif=exif).read_bytes()
+    first = data.index(exif)
+    path, n_fine = tmp_path / "odd.jpg", 0
+    for place in range(first, first + len(exif)):
+        path.write_bytes(data[:place] + bytes([data[place] ^ 0xFF]) + data[place + 1 :])
+        photo, fine = read_photo(path), read(path)
+        n_fine += fine is not None
+        assert fine is None or np.abs(fine - photo.rgb).max() < 2.5
+    assert n_fine > len(exif) / 2
+
+
+def test_large_photos_and_several_in_a_file_are_read(tmp_path, monkeypatch):
+    """Pillow's own limit of pixels does not count here, and of a file of several pictures the first is read."""
+    codes = paint()
+    first, small = (Image.fromarray(part.astype(np.uint8)) for part in (codes, codes[:64, :64]))
+    first.save(tmp_path / "one.jpg", quality=QUALITY)
+    first.save(tmp_path / "two.jpg", "MPO", quality=QUALITY, save_all=True, append_images=[small])
+    with Image.open(tmp_path / "two.jpg") as opened:
+        assert opened.format == "MPO"
+    expected = read(tmp_path / "one.jpg")
+    assert np.array_equal(expected, read(tmp_path / "two.jpg"))
+    for limit in (codes[:, :, 0].size // 3, codes[:, :, 0].size - 1):  # too large, and a warning
+        monkeypatch.setattr(Image, "MAX_IMAGE_PIXELS", limit)
+        assert np.array_equal(expected, read(tmp_path / "one.jpg"))

@@ -56,3 +56,24 @@ def test_pixels_say_what_is_left_of_the_rounding():
         find_rounding(np.dtype(np.uint8), file).chroma_step
     )
     assert NO_ROUNDING == find_rounding(np.dtype(np.uint8), NO_ROUNDING)
+
+
+def test_large_photos_and_several_in_a_file(tmp_path, monkeypatch):
+    """Pillow's own limit of pixels does not count, and of several pictures in a file the first one's tables do."""
+    path, picture = tmp_path / "soft.jpg", Image.new("RGB", (64, 64), (150, 148, 140))
+    other = Image.new("RGB", (32, 32))
+    picture.save(path, "MPO", quality=50, subsampling="4:4:4", save_all=True, append_images=[other])
+    with Image.open(path) as opened:
+        assert opened.format == "MPO"
+    assert Rounding(16 / 8, 17 / 8, 8) == read_rounding(path)
+    for limit in (1000, 4000):  # too large, and a warning
+        monkeypatch.setattr(Image, "MAX_IMAGE_PIXELS", limit)
+        assert Rounding(16 / 8, 17 / 8, 8) == read_rounding(path)
+
+
+@pytest.mark.parametrize("kind", ["PNG", "TIFF", "BMP", "GIF", "WEBP"])
+def test_kinds_by_their_first_bytes(tmp_path, kind):
+    """PNG, TIFF and BMP round nothing; of GIF and WebP the default is said."""
+    path = tmp_path / "soft"
+    Image.new("RGB", (64, 64)).save(path, kind)
+    assert (Rounding() if kind in ("GIF", "WEBP") else NO_ROUNDING) == read_rounding(path)

@@ -8,11 +8,14 @@ unpacks the chroma enlarged, and its rounding shrinks by as much.
 """
 
 import io
+import warnings
 from collections.abc import Iterator
 
 import cv2
 import numpy as np
 
+from ..core.errors import DAMAGED
+from ..core.orientation import read_orientation, turn_upright
 from ..core.records import Photo
 from .balance import FINE_CODES
 
@@ -31,12 +34,12 @@ def read_jpeg_codes(data: bytes, photo: Photo) -> np.ndarray | None:
 
     Parameters
     ----------
-    data : bytes of the photo's file. photo : the same file as read usually: its profile and size count.
+    data : bytes of the photo's file. photo : the same file as read usually: its profile, size and turn count.
 
     Returns
     -------
     uint16 (rows, cols, 3), code times 256, upright like `photo.rgb`, to stand in its place. None
-    when the file is no JPEG of luma and chroma in sRGB, or was read at reduced size.
+    when the file is no JPEG of luma and chroma in sRGB, is damaged, or was read at reduced size.
 
     Errors of the answer
     --------------------
@@ -50,7 +53,10 @@ def read_jpeg_codes(data: bytes, photo: Photo) -> np.ndarray | None:
     if photo.shrink != 1 or not photo.profile.endswith(("sRGB", "sRGB assumed")):
         return None
     chroma = _unpack_enlarged(data)
-    if chroma is None or chroma.shape != photo.rgb.shape:
+    if chroma is None:
+        return None
+    chroma = turn_upright(chroma, read_orientation(photo.exif))
+    if chroma.shape != photo.rgb.shape:
         return None
     inside = cv2.inRange(chroma, (0, 1, 1), (255, 254, 254))
     if not inside.all():  # chroma kept at half size reaches over the rim
@@ -72,25 +78,24 @@ def read_jpeg_codes(data: bytes, photo: Photo) -> np.ndarray | None:
 
 
 def _unpack_enlarged(data: bytes) -> np.ndarray | None:
-    """Return luma and enlarged chroma, uint8 (rows, cols, 3), upright, or None."""
-    from PIL import Image, ImageOps
+    """Return luma and enlarged chroma, uint8 (rows, cols, 3), as stored, or None; `read_photo` has judged the size."""
+    from PIL.JpegImagePlugin import JpegImageFile
 
     try:
-        with Image.open(io.BytesIO(data)) as head:
-            if (
-                head.format != "JPEG"
-                or head.mode != "RGB"
-                or head.info.get("adobe_transform", 1) == 0
-            ):
+        with warnings.catch_warnings():
+            # A damaged block beside the pixels is no reason to alarm anyone.
+            warnings.simplefilter("ignore")
+            # By kind and not by Image.open: of a file of several pictures the first, and no limit but this program's.
+            with JpegImageFile(io.BytesIO(data)) as head:
+                if head.mode != "RGB" or head.info.get("adobe_transform", 1) == 0:
+                    return None
+                luma, *chroma = (layer[3] for layer in head.layer)
+            if luma in chroma:
                 return None
-            luma, *chroma = (layer[3] for layer in head.layer)
-        if luma in chroma:
-            return None
-        with Image.open(io.BytesIO(_enlarge_tables(data, set(chroma)))) as picture:
-            picture.draft("YCbCr", None)
-            upright = ImageOps.exif_transpose(picture)
-            return np.asarray(upright) if upright.mode == "YCbCr" else None
-    except (OSError, ValueError, IndexError, KeyError, SyntaxError, Image.DecompressionBombError):
+            with JpegImageFile(io.BytesIO(_enlarge_tables(data, set(chroma)))) as picture:
+                picture.draft("YCbCr", None)
+                return np.asarray(picture) if picture.mode == "YCbCr" else None
+    except DAMAGED:
         return None
 
 

@@ -4,10 +4,13 @@ Catalogue: `Rounding`, `read_rounding` and `find_rounding`. Finer steps and smal
 """
 
 import math
+import warnings
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+
+from ..core.errors import DAMAGED
 
 BLOCK = 8
 """A JPEG transforms squares of 8 by 8 samples (ITU-T T.81)."""
@@ -18,6 +21,8 @@ WHOLE_CODES = 0.5
 """A usual decoder rounds chroma to whole codes; noise hides half of that (made-up photos)."""
 L_PER_CODE, AB_PER_CODE = 0.4, 1.6
 """L*, and a* or b*, of one code of luma or chroma of a grey of 55 to 78 L* (sRGB)."""
+WITHOUT_LOSS = (b"\x89PNG", b"II*\0", b"MM\0*", b"BM")
+"""First bytes of PNG, TIFF and BMP."""
 MOST_CODES = 1.6
 """Colour that a JPEG swallowed whole was hardly stronger than this (our choice: fills are grey)."""
 
@@ -79,17 +84,22 @@ def read_rounding(path: str | Path, *, shrink: int = 1) -> Rounding:
     Errors of the answer: a JPEG saved twice keeps the coarser rounding of the first time unseen.
     Source: ITU-T T.81; the tables are the file's own.
     """
-    from PIL import Image, UnidentifiedImageError
+    from PIL.JpegImagePlugin import JpegImageFile
 
     try:
-        with Image.open(path) as file:
-            if file.format in ("PNG", "TIFF", "BMP"):
+        with open(path, "rb") as file, warnings.catch_warnings():
+            if file.read(4).startswith(WITHOUT_LOSS):
                 return NO_ROUNDING
-            if file.format != "JPEG" or len(file.layer) < 3:
+            file.seek(0)
+            # A damaged block beside the tables is no reason to alarm anyone.
+            warnings.simplefilter("ignore")
+            # By kind and not by Image.open: of a file of several pictures the first, and none is too large.
+            head = JpegImageFile(file)
+            if len(head.layer) < 3:
                 return Rounding()
-            (_, wide, high, luma), (_, c_wide, c_high, chroma) = file.layer[:2]
-            steps = [file.quantization[table][0] / BLOCK for table in (luma, chroma)]
-    except (OSError, UnidentifiedImageError, KeyError, AttributeError):
+            (_, wide, high, luma), (_, c_wide, c_high, chroma) = head.layer[:2]
+            steps = [head.quantization[table][0] / BLOCK for table in (luma, chroma)]
+    except DAMAGED:
         return Rounding()
     square_px = BLOCK * max(wide / c_wide, high / c_high)
     found = Rounding(*map(float, steps), square_px)

@@ -5,6 +5,25 @@ and ends with code 2; nothing has been written by then. A photo that was measure
 must not be trusted is not an error: it is a verdict (exit code 3).
 """
 
+import struct
+import zlib
+
+DAMAGED = (
+    OSError,
+    EOFError,
+    SyntaxError,
+    ValueError,
+    TypeError,
+    LookupError,
+    MemoryError,
+    AssertionError,  # Pillow guards some of its own steps with them
+    ArithmeticError,
+    RuntimeError,
+    struct.error,
+    zlib.error,
+)
+"""What a picture's decoder raises at a damaged file."""
+
 
 class RakelightError(Exception):
     """Base of everything rakelight raises on purpose; its text is one sentence to act on."""

@@ -5,9 +5,7 @@ a single pixel is unpacked. Nothing here switches anything on for the whole prog
 """
 
 import io
-import struct
 import warnings
-import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePath
@@ -17,9 +15,10 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from ..core.errors import PhotoError
+from ..core.errors import DAMAGED, PhotoError
+from ..core.orientation import read_orientation
 from ..core.settings import PhotoSettings
-from .metadata import read_exif, read_orientation
+from .metadata import read_exif
 from .profile import convert_print_colours
 
 _MAGIC = (
@@ -36,20 +35,6 @@ _HEIC_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b
 _RAW_SUFFIXES = {
     ".dng", ".cr2", ".cr3", ".nef", ".nrw", ".arw", ".raf", ".orf", ".rw2", ".pef", ".srw",
 }  # fmt: skip
-_DAMAGED = (
-    OSError,
-    EOFError,
-    SyntaxError,
-    ValueError,
-    TypeError,
-    LookupError,
-    MemoryError,
-    AssertionError,  # Pillow guards some of its own steps with them
-    ArithmeticError,
-    RuntimeError,
-    struct.error,
-    zlib.error,
-)
 _PLAIN_JPEG_MODES = ("RGB", "L")
 # A JPEG is unpacked at half or a quarter of its size without ever being whole.
 _READ_AT = {
@@ -129,7 +114,7 @@ def _decode(data: bytes, name: str, how: How) -> Decoded:
             # A damaged block beside the pixels is no reason to refuse a photo or to alarm anyone.
             warnings.simplefilter("ignore")
             return decode(data, kind, name, how)
-    except (*_DAMAGED, cv2.error, Image.DecompressionBombError):
+    except (*DAMAGED, cv2.error, Image.DecompressionBombError):
         raise PhotoError(
             f"{name} is damaged or cut short and cannot be read; copy it from the camera again."
         ) from None
@@ -292,5 +277,5 @@ def _read_raw_exif(data: bytes) -> dict[str, Any]:
     try:
         with Image.OPEN["TIFF"][0](io.BytesIO(data), "") as header:
             return read_exif(header)
-    except _DAMAGED:
+    except DAMAGED:
         return {}

@@ -23,7 +23,6 @@ _SHOT_TAGS = {
     "LensModel": 0xA434,
 }
 _SHOT_BLOCK = 0x8769
-_ORIENTATIONS = range(1, 9)
 _UNCALIBRATED = 65535
 _DAMAGED = (
     OSError, SyntaxError, ValueError, TypeError, KeyError, IndexError, AssertionError, ArithmeticError,
@@ -57,12 +56,6 @@ def read_exif(picture: Image.Image) -> dict[str, Any]:
     except _DAMAGED:
         return {}
     return _plain_entries(block, _CAMERA_TAGS) | _plain_entries(shot, _SHOT_TAGS)
-
-
-def read_orientation(exif: dict[str, Any]) -> int:
-    """Return the EXIF orientation, 1 to 8; anything else counts as 1 (already upright)."""
-    orientation = exif.get("Orientation", 1)
-    return orientation if orientation in _ORIENTATIONS else 1
 
 
 def is_uncalibrated(exif: dict[str, Any]) -> bool:

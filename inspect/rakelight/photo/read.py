@@ -3,10 +3,8 @@
 import hashlib
 from pathlib import Path
 
-import cv2
-import numpy as np
-
 from ..core.errors import PhotoError
+from ..core.orientation import turn_upright
 from ..core.records import Photo
 from ..core.settings import PhotoSettings
 from .decode import ChooseShrink, decode_picture
@@ -75,32 +73,6 @@ def read_photo(
         profile=profile,
         shrink=decoded.shrink,
     )
-
-
-def turn_upright(pixels: np.ndarray, orientation: int) -> np.ndarray:
-    """Return the picture turned as its EXIF orientation (1 to 8) asks; 1 comes back as it is.
-
-    Source
-    ------
-    Exif standard: where the stored first row and first column belong, from memory; checked
-    against Pillow for all eight values.
-    """
-    match orientation:
-        case 2:
-            return cv2.flip(pixels, 1)
-        case 3:
-            return cv2.rotate(pixels, cv2.ROTATE_180)
-        case 4:
-            return cv2.flip(pixels, 0)
-        case 5:
-            return cv2.transpose(pixels)
-        case 6:
-            return cv2.rotate(pixels, cv2.ROTATE_90_CLOCKWISE)
-        case 7:
-            return cv2.rotate(cv2.transpose(pixels), cv2.ROTATE_180)
-        case 8:
-            return cv2.rotate(pixels, cv2.ROTATE_90_COUNTERCLOCKWISE)
-    return pixels
 
 
 def _read_bytes(path: Path) -> bytes:
