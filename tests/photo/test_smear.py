@@ -2,6 +2,7 @@
 
 import math
 
+import cv2
 import numpy as np
 import pytest
 
@@ -24,14 +25,24 @@ def take(**camera) -> tuple[FaceMap, FlatPhoto]:
 
 @pytest.mark.parametrize(("length_px", "angle_deg"), [(13, 30), (18, 110), (26, 160)])
 def test_length_and_direction_of_a_smear(length_px, angle_deg):
-    """A smear of 13 to 26 px is read to 2 px; its direction to two steps of 3 degrees."""
+    """A smear of 13 to 26 px is read to 2 px; its direction, right towards bottom, to two steps of 3 degrees."""
     face, flat = take(motion_px=length_px, motion_deg=angle_deg)
     smear = measure_smear(flat.relief, face.seen)
     assert smear.length_px == pytest.approx(length_px, abs=2)
-    off_deg = min((smear.angle_deg - turn) % 180 for turn in (angle_deg, -angle_deg))
-    off_deg = min(off_deg, *((turn - smear.angle_deg) % 180 for turn in (angle_deg, -angle_deg)))
+    off_deg = abs((smear.angle_deg - angle_deg + 90) % 180 - 90)
     assert off_deg <= 6.01
     assert smear.weight > 13
+
+
+def test_direction_runs_from_right_towards_bottom():
+    """Grain smeared from top left to bottom right lies at 45 degrees, its mirror image at 135."""
+    rng = np.random.default_rng(4)
+    relief = rng.normal(0, 0.1, (600, 600)).astype(np.float32)
+    down_right = np.eye(12, dtype=np.float32) / 12
+    seen = np.ones(relief.shape, bool)
+    assert measure_smear(cv2.filter2D(relief, -1, down_right), seen).angle_deg == pytest.approx(45)
+    mirrored = cv2.filter2D(relief, -1, np.ascontiguousarray(down_right[:, ::-1]))
+    assert measure_smear(mirrored, seen).angle_deg == pytest.approx(135)
 
 
 def test_a_sharp_or_evenly_blurred_photo_shows_no_smear():

@@ -28,7 +28,11 @@ _RELIEF_LIMITS = -1.0, 1.5
 
 @dataclass(frozen=True, slots=True)
 class Smear:
-    """The straight smear that stands out most: length (px), direction (degrees in the picture) and weight."""
+    """The straight smear that stands out most: length (px), direction and weight.
+
+    angle_deg : 0 to below 180, in steps of 3, from the picture's right (columns) towards its bottom (rows): 0 lies
+    along the rows, 90 along the columns, 45 from top left to bottom right. A smear has no sense, so 180 is 0.
+    """
 
     length_px: float
     angle_deg: float

@@ -35,7 +35,8 @@ class Camera:
     distance_mm : from the lens to the place aimed at; sets how strong the perspective is.
     k1 : radial bend of the lens per (half diagonal)^2, below 0 barrel.
     vignetting : loss of light in the corners, share, 0 to .8.
-    defocus_px : Gaussian blur of lens and focus, pixels. motion_px, motion_deg : straight smear.
+    defocus_px : Gaussian blur of lens and focus, pixels. motion_px, motion_deg : straight smear,
+        its direction from the picture's right (0) towards its bottom (90).
     exposure : factor on the light; None sets the bright part of the photo to `exposure_aim`.
     white_balance : factors on red, green and blue after exposure.
     read_noise : share of full scale. full_well : electrons at full scale, sets shot noise.
