@@ -24,7 +24,7 @@ MAX_MODULE_LINES = 450
 LAYERS = (
     ("", "__main__"),
     ("screens", "cli"),
-    ("demo", "cli_app", "cli_batch", "cli_lens", "cli_jobs", "cli_compare", "cli_given"),
+    ("demo", "cli_app", "cli_batch", "cli_lens", "cli_jobs", "cli_compare", "cli_given", "cli_tiles"),
     ("cli_words", "cli_numbers"),
     ("cli_log",),
     ("batch",),
