@@ -21,7 +21,7 @@ from .cli_given import check_first, read_options
 from .cli_jobs import jobs
 from .cli_lens import lens
 from .cli_log import log_options, open_for_job, tell_kept
-from .cli_numbers import NUMBER, Numbers
+from .cli_numbers import NUMBER, LampSide, Numbers
 from .cli_tiles import prepare_tiles, write_tiles
 from .core.errors import RakelightError, SettingsError
 
@@ -107,8 +107,8 @@ def _leave(sentence: str, code: int) -> None:
 )
 @click.option(
     "--lamp-from",
-    type=NUMBER,
-    help="Side the light comes from: 0 top, 90 right, 180 bottom, 270 left.",
+    type=LampSide(),
+    help="Side the light comes from: 0 top, 90 right, 180 bottom, 270 left, or one of these words.",
 )
 @click.option("--lamp-angle", type=NUMBER, help="Angle of the light above the face, degrees.")
 @click.option(

@@ -25,6 +25,30 @@ class PlainNumber(click.ParamType):
             self.fail(str(error), param, ctx)
 
 
+class LampSide(PlainNumber):
+    """Side the light comes from: degrees of the plan, or its name such as left or top right."""
+
+    name = "side"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Return degrees clockwise from up, or fail with one sentence."""
+        from .light.lamp import read_side
+
+        named = read_side(str(value))
+        if named is not None:
+            return named
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter:
+            self.fail(
+                f"Write 0 for top, 90 right, 180 bottom, 270 left, or the word, not {value!r}.",
+                param,
+                ctx,
+            )
+
+
 class Numbers(click.ParamType):
     """Numbers separated by commas, as many as allowed, such as 12,40.5."""
 

@@ -114,8 +114,9 @@ def test_lamp_and_day_words():
     assert (270.0, True) == (side.from_deg, math.isnan(side.angle_deg))
     assert (270.0, 15.0) == (angle.from_deg, angle.angle_deg)
     assert (10.0, -20.0, 300.0) == place.at_mm
+    assert (270.0, 15.0) == (parse_lamp("left 15").from_deg, parse_lamp("left 15").angle_deg)
     assert datetime.date(2026, 11, 25) == parse_day("2026-11-25")
-    for wrong in ("1 2 3", "left", "at 1,2", "400", "270 95", "at 1,2,-3"):
+    for wrong in ("1 2 3", "north", "at 1,2", "400", "270 95", "at 1,2,-3"):
         with pytest.raises(RakelightError, match=r"\.$"):
             parse_lamp(wrong)
     for wrong in ("25.11.2026", "2026-13-01", "0001-01-01", "now"):

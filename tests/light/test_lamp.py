@@ -10,7 +10,14 @@ from rakelight.core.errors import LampError
 from rakelight.core.flags import flag_names
 from rakelight.core.records import FaceMap, FlatPhoto, Lamp
 from rakelight.light.background import flatten_light
-from rakelight.light.lamp import build_lamp, check_lamp, join_post, name_side, settle_lamp
+from rakelight.light.lamp import (
+    build_lamp,
+    check_lamp,
+    join_post,
+    name_side,
+    read_side,
+    settle_lamp,
+)
 from rakelight.simulate.lamp import Lamp as MadeUpLamp
 from rakelight.simulate.recipes import choose_recipe
 from rakelight.simulate.scene import simulate_photo
@@ -209,3 +216,9 @@ def test_lamp_as_said_has_one_door():
     for from_deg, angle_deg, at_mm in wrong:
         with pytest.raises(LampError, match=r"\.$"):
             build_lamp(from_deg, angle_deg, at_mm)
+
+
+def test_sides_are_read_as_they_are_said():
+    """A side's name gives back the degrees it is told by; other words give none."""
+    assert [0.0, 90.0, 180.0, 270.0, 45.0] == [read_side(s) for s in ("top", "Right", " bottom", "LEFT", "top  right")]
+    assert read_side("north") is None

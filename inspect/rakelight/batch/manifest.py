@@ -17,7 +17,7 @@ from pathlib import PurePosixPath
 from ..core.errors import RakelightError, ScaleError, SettingsError
 from ..core.records import Lamp
 from ..core.units import parse_size_mm
-from ..light.lamp import build_lamp
+from ..light.lamp import build_lamp, read_side
 from .storage import join_place, list_photos, name_folder, name_inside, read_bytes, split_place
 
 COLUMNS = ("photo", "job", "slab", "stage", "scale", "lamp", "mix", "mould", "day", "soft_light")
@@ -130,10 +130,13 @@ def parse_scale(text: str) -> dict:
 
 
 def parse_lamp(text: str) -> Lamp:
-    """Return the lamp from words: empty, `270` (side), `270 15` (side and angle) or `at 10,20,300` (place)."""
+    """Return the lamp from words: empty, side (`270`, `left`), side and angle (`270 15`), place (`at 10,20,300`)."""
     is_place = text.startswith("at ")
     words = text.removeprefix("at ").replace(",", " ").split() if is_place else text.split()
-    numbers = tuple(_read_number(word, text, SettingsError, low=-1e7) for word in words)
+    numbers = tuple(
+        _read_number(word, text, SettingsError, low=-1e7) if read_side(word) is None else read_side(word)
+        for word in words
+    )
     if len(numbers) not in ((3,) if is_place else (0, 1, 2)):
         raise SettingsError(
             f"Write the lamp as its side, its side and angle, or `at X,Y,H`, not {text!r}."

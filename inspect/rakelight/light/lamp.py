@@ -175,6 +175,12 @@ def name_side(from_deg: float) -> str:
     return _SIDES[round(from_deg % 360 / 45) % 8]
 
 
+def read_side(said: str) -> float | None:
+    """Return the degrees of a side as people say it ("left", "top right"), None when it names none."""
+    name = " ".join(said.casefold().split())
+    return 45.0 * _SIDES.index(name) if name in _SIDES else None
+
+
 def _name_basis(said: Lamp) -> str:
     return "said" if said.is_side_known and said.basis == "unknown" else said.basis
 

@@ -233,15 +233,12 @@ def _say_result(
     lines = [words.say("client.result_seen", share=share, area=area)]
     if not count.n_pits:
         return [words.say("client.result_none"), *lines]
-    spread = _TWO_SIDED_95 * count.n_pits_sd
-    expected = _expected_real(inspection)
-    low, high = max(expected - spread, 0), min(expected + spread, count.n_pits)
-    lines.insert(
-        0,
-        words.say(
-            "client.result_range", low=words.number(low), high=words.number(high), n=count.n_pits
-        ),
-    )
+    if facts.name_doubt(inspection) not in ("retake", "lamp_side"):  # no range holds for a list that may not
+        spread = _TWO_SIDED_95 * count.n_pits_sd
+        expected = _expected_real(inspection)
+        low, high = max(expected - spread, 0), min(expected + spread, count.n_pits)
+        told = {"low": words.number(low), "high": words.number(high), "n": count.n_pits}
+        lines.insert(0, words.say("client.result_range", **told))
     lines.append(words.say("client.result_open", share=words.number(100 * count.area_share, 2)))
     lines += [sentence for sentence in [say_crowds(inspection, words)] if sentence]
     return lines + _say_window(inspection, words, settings)

@@ -52,13 +52,13 @@ WORDS = {
     "up": "This side to the top of the plan",
     "rule": "This rule must measure 100 mm. If it does not, pass what you measure: --printed-rule MM",
     "name": "rakelight scale card",
-    "field": "Keep the white circle clean and empty: the post's shadow is read on it.",
+    "field": "Keep this white field clean and empty: the post's shadow is read on it.",
     "post": "Shadow post, 12 mm high; the second is a spare. Cut solid lines, fold broken lines.",
     "steps": [
         "Print at 100 % (actual size) on white matt paper and check the rule with a ruler.",
         "Cut out the card and one post; fold the post to a right angle with both flaps inward, and"
         " stick the flaps down so that its walls stand upright on the corner printed in the white"
-        " circle.",
+        " field.",
         "Tape the card flat on the face where the raking light reaches it and nothing shades it,"
         " with the arrow to the top of the plan, and keep all of it in the photo.",
     ],
