@@ -1,5 +1,6 @@
 """The whole path: one photo in, one record out."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -213,3 +214,22 @@ def test_openings_and_outline_bound_the_face(photo_file):
     assert pits.near_edge[pits.x_mm.between(30, 40) & pits.y_mm.between(30, 50)].all()
     assert pits.near_edge[pits.x_mm > 91].all()
     assert {"A"} == set(pits.zone[pits.x_mm < 50])
+
+
+@pytest.mark.parametrize(("threads", "opens"), [(1, False), (2, True)])
+def test_one_thread_is_kept_to(photo_file, made_up, tmp_path, monkeypatch, threads, opens):
+    """Asked to use one thread, no step of an inspection with a soft-light photo gives work to another; two are used."""
+    grey = np.random.default_rng(3).normal((158.0, 150.0, 138.0), 3, made_up.rgb.shape)
+    Image.fromarray(grey.astype(np.uint8)).save(tmp_path / "soft.jpg", quality=92)
+    given = Given(mm_per_px=0.15, lamp=Lamp(270.0, 15.0), soft_light=tmp_path / "soft.jpg")
+    handed, submit = [], ThreadPoolExecutor.submit
+
+    def watch(pool, work, *arguments, **names):
+        handed.append(work)
+        return submit(pool, work, *arguments, **names)
+
+    monkeypatch.setattr(ThreadPoolExecutor, "submit", watch)
+    settings = change_settings(Settings(), find={"threads": threads})
+    found = inspect_photo(photo_file, given, settings=settings)
+    assert len(found.pits) > 10 and found.colour.figures["n_cells"] > 0
+    assert opens == bool(handed)

@@ -208,8 +208,12 @@ def conclude(
     measured = number_pits(reading.measured, face.size_mm, settings.report.sheet_field_mm)
     pits = apply_pins(name_zones(measured.pits, given.zones), given.pin_depths)
     grading = (given, agreed, pits, face, (reading.quality, settings))
-    asked = (lambda: find_zones(pits, face, settings=settings.zones), lambda: grade_measured(*grading))
-    crowds, grade = share_out(lambda step: step(), asked, threads=settings.find.threads)
+    threads = settings.find.threads
+    asked = (
+        lambda: find_zones(pits, face, settings=settings.zones, threads=threads),
+        lambda: grade_measured(*grading),
+    )
+    crowds, grade = share_out(lambda step: step(), asked, threads=threads)
     measured = dataclasses.replace(measured, pits=mark_pits(pits, crowds))
     colour = read_colour(given, placed, reading, measured.pits, settings)
     plan = make_plan(given, agreed, measured.pits, face, (grade, settings))

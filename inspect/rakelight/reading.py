@@ -146,7 +146,9 @@ def look_under_lamp(
     flat = flatten_light(face, settings=settings.light, threads=find.threads)
     asked = (
         lambda: settle_lamp(flat, face, said, settings=settings.light),
-        lambda: measure_sharpness(flat.relief, face.seen, shrink=face.shrink),
+        lambda: measure_sharpness(
+            flat.relief, face.seen, shrink=face.shrink, threads=find.threads
+        ),
         lambda: measure_exposure(face, flat),
         lambda: look_at_subject(face),
     )

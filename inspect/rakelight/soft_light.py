@@ -139,7 +139,7 @@ def read_tone(
         rounding=read_rounding(taken.soft_light, shrink=photo.shrink),
     )
     grey = taken.grey or grey_of(card)
-    reads = {"grey": grey, "shoot": shoot, "settings": settings.colour}
+    reads = {"grey": grey, "shoot": shoot, "settings": settings.colour, "threads": settings.find.threads}
     report = measure_colour(face, leave_out=leave_out, zones=zones, **reads)
     figures = dict(report.figures)
     if taken.patches is not None:

@@ -28,13 +28,15 @@ def test_threads_stay_for_the_next_step():
 def test_trouble_in_a_part_reaches_the_caller():
     """An error in one part is raised where the work was shared out, and later work goes on."""
     with pytest.raises(ZeroDivisionError):
-        share_out(lambda k: 1 // k, [1, 0, 2])
-    assert ["1", "2"] == share_out(str, [1, 2])
+        share_out(lambda k: 1 // k, [1, 0, 2], threads=2)
+    assert ["1", "2"] == share_out(str, [1, 2], threads=2)
 
 
 def test_work_inside_of_work_is_done_on_the_spot():
     """Parts that share out parts of their own come to an end, with all answers."""
-    inner = share_out(lambda k: share_out(lambda j: 10 * k + j, range(3)), range(4))
+    inner = share_out(
+        lambda k: share_out(lambda j: 10 * k + j, range(3), threads=2), range(4), threads=2
+    )
     assert [[0, 1, 2], [10, 11, 12], [20, 21, 22], [30, 31, 32]] == inner
 
 

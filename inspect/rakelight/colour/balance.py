@@ -117,7 +117,11 @@ def _list_light(n_codes: int, white: float) -> np.ndarray:
 
 
 def reduce_face(
-    face: FaceMap, *, leave_out: Iterable[Any] = (), settings: ColourSettings | None = None
+    face: FaceMap,
+    *,
+    leave_out: Iterable[Any] = (),
+    settings: ColourSettings | None = None,
+    threads: int = 2,
 ) -> Blocks:
     """Return the face as blocks of about `settings.block_mm`, averaged in linear light.
 
@@ -126,6 +130,7 @@ def reduce_face(
     face : rectified soft-light photo, uint8 sRGB or linear float.
     leave_out : in any mix, bool masks on the map's grid (True = leave out), rectangles
         (x_mm, y_mm, width_mm, height_mm), and tables with x_mm, y_mm and length_mm.
+    threads : strips worked on at once.
 
     Returns
     -------
@@ -156,7 +161,7 @@ def reduce_face(
         sums = part[: height * step].reshape(height, step, -1).sum(axis=1).reshape(height, cols * step, 3)
         linear[row : row + height] = cv2.resize(sums, (cols, height), interpolation=cv2.INTER_AREA)
 
-    share_out(reduce_strip, range(0, rows, strip))
+    share_out(reduce_strip, range(0, rows, strip), threads=threads)
     linear /= np.float32(step)
     leave_out = list(leave_out)
     bare = _reduce_masks(face, leave_out, step, (rows, cols)) & (linear.max(axis=2) < CLIPPED_LINEAR)

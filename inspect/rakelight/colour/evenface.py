@@ -70,6 +70,7 @@ def even_face(
     set_apart: Iterable[tuple[float, ...]] = (),
     shoot: Shoot | None = None,
     settings: ColourSettings | None = None,
+    threads: int = 2,
 ) -> EvenFace:
     """Return a soft-light photo ready for reading tone; a raking photo is a ColourError.
 
@@ -85,12 +86,12 @@ def even_face(
         reading = read_grey(soft_face, tuple(grey), settings=settings)
         leave_out.append(tuple(grey))
     leave_out.extend(tuple(paper) for paper in shoot.papers)
-    blocks = reduce_face(soft_face, leave_out=leave_out, settings=settings)
+    blocks = reduce_face(soft_face, leave_out=leave_out, settings=settings, threads=threads)
     plain = blocks.clean.copy()
     for rect in set_apart:
         leave_out_rect(plain, rect, blocks.block_mm)
     lamp_blocks = replace(blocks, clean=plain)
-    falloff = find_falloff(lamp_blocks, shoot, face=soft_face, settings=settings)
-    side_light = refuse_side_light(soft_face, blocks, falloff, shoot)
+    falloff = find_falloff(lamp_blocks, shoot, face=soft_face, settings=settings, threads=threads)
+    side_light = refuse_side_light(soft_face, blocks, falloff, shoot, threads=threads)
     rounding = find_rounding(soft_face.rgb.dtype, shoot.rounding)
     return EvenFace(soft_face, blocks, falloff, reading, side_light, rounding)

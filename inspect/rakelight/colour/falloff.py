@@ -63,7 +63,12 @@ class Falloff:
 
 
 def find_falloff(
-    blocks: Blocks, shoot: Shoot, *, face=None, settings: ColourSettings | None = None
+    blocks: Blocks,
+    shoot: Shoot,
+    *,
+    face=None,
+    settings: ColourSettings | None = None,
+    threads: int = 2,
 ) -> Falloff:
     """Return the lamp's light over the face by the best way the shooting allows.
 
@@ -72,6 +77,7 @@ def find_falloff(
     blocks : the soft-light photo, from `reduce_face`.
     shoot : may hold a white-sheet photo, a photo with the slab turned, or white papers.
     face : the mapped photo itself; needed for papers only.
+    threads : for the pixel work.
 
     Returns
     -------
@@ -89,9 +95,9 @@ def find_falloff(
     """
     settings = settings or ColourSettings()
     if shoot.flat is not None:
-        return _read_flat(blocks, reduce_like(shoot.flat, blocks, "white sheet", settings))
+        return _read_flat(blocks, reduce_like(shoot.flat, blocks, "white sheet", settings, threads=threads))
     if shoot.turned is not None:
-        return _compare_turned(blocks, reduce_like(shoot.turned, blocks, "turned slab", settings))
+        return _compare_turned(blocks, reduce_like(shoot.turned, blocks, "turned slab", settings, threads=threads))
     if len(shoot.papers) >= 3 and face is not None:
         return _read_papers(blocks, face, shoot.papers)
     even = _fit_face(blocks, np.log(luminance(blocks)), ODD_TERMS + EVEN_TERMS)
@@ -106,9 +112,11 @@ def luminance(blocks: Blocks) -> np.ndarray:
     return np.maximum(blocks.linear @ LUMINANCE, np.float32(1e-5))
 
 
-def reduce_like(face, blocks: Blocks, name: str, settings: ColourSettings) -> Blocks:
+def reduce_like(
+    face, blocks: Blocks, name: str, settings: ColourSettings, *, threads: int = 2
+) -> Blocks:
     """Return another photo of the same face on the grid of `blocks`."""
-    other = reduce_face(face, settings=settings)
+    other = reduce_face(face, settings=settings, threads=threads)
     rows, cols = blocks.clean.shape
     size_gap = np.abs(np.array(other.clean.shape) * other.block_mm - np.array([rows, cols]) * blocks.block_mm)
     if size_gap.max() > 4 * blocks.block_mm:

@@ -78,7 +78,7 @@ class SideLight:
 
 
 def refuse_side_light(
-    face: FaceMap, blocks: Blocks, falloff: Falloff, shoot: Shoot
+    face: FaceMap, blocks: Blocks, falloff: Falloff, shoot: Shoot, *, threads: int = 2
 ) -> SideLight:
     """Return the signs of side light, or raise ColourError when the photo is a raking one.
 
@@ -97,7 +97,7 @@ def refuse_side_light(
     said_deg = shoot.lamp_said.angle_deg if shoot.lamp_said is not None else math.nan
     if said_deg < SIDE_LIGHT_BELOW_DEG:
         raise ColourError(REFUSAL)
-    signs = measure_side_light(face, blocks, falloff)
+    signs = measure_side_light(face, blocks, falloff, threads=threads)
     if signs.is_raking and not said_deg >= SIDE_LIGHT_BELOW_DEG:
         raise ColourError(REFUSAL)
     low, high = np.quantile(falloff.light[::4, ::4, 1], (0.01, 0.99))
@@ -106,7 +106,9 @@ def refuse_side_light(
     return signs
 
 
-def measure_side_light(face: FaceMap, blocks: Blocks, falloff: Falloff) -> SideLight:
+def measure_side_light(
+    face: FaceMap, blocks: Blocks, falloff: Falloff, *, threads: int = 2
+) -> SideLight:
     """Return the signs of side light on a face, from up to 16 tiles spread over it.
 
     Errors of the answer: with fewer than about twenty pits in the tiles lopsidedness is unsure.
@@ -115,7 +117,7 @@ def measure_side_light(face: FaceMap, blocks: Blocks, falloff: Falloff) -> SideL
     tiles = _choose_tiles(face, _leave_out_objects(blocks, falloff))
     if not tiles:
         return SideLight(math.nan, math.nan, math.nan, math.nan)
-    parts = share_out(lambda tile: _measure_tile(tile, face.mm_per_px), tiles)
+    parts = share_out(lambda tile: _measure_tile(tile, face.mm_per_px), tiles, threads=threads)
     moments = np.concatenate([part[0] for part in parts], axis=1)
     grain = float(np.median([part[1] for part in parts]))
     lopsided, sure = _find_lopsidedness([part[0] for part in parts])

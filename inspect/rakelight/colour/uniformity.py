@@ -53,6 +53,7 @@ def measure_colour(
     zones: Iterable[dict[str, Any]] = (),
     shoot: Shoot | None = None,
     settings: ColourSettings | None = None,
+    threads: int = 2,
 ) -> ColourReport:
     """Return the tone of the face on a grid, its spread in dE00, drift, blotches and lines.
 
@@ -69,6 +70,8 @@ def measure_colour(
         Pour zones with `name` and an outline or a rectangle in slab mm.
     shoot : Shoot, optional
         What is known of the shooting; a white sheet or a turned slab makes the answer better.
+    threads : int
+        For the pixel work.
 
     Returns
     -------
@@ -84,21 +87,22 @@ def measure_colour(
     CIE L*a*b*, CIEDE2000, ISO 105-A05 as a reading aid; grid and limits: our choice.
     """
     settings, shoot = settings or ColourSettings(), shoot or Shoot()
-    even = even_face(soft_face, grey=grey, leave_out=leave_out, shoot=shoot, settings=settings)
-    table = read_grid(even.tone, even.blocks, settings=settings)
+    how = {"settings": settings, "threads": threads}
+    even = even_face(soft_face, grey=grey, leave_out=leave_out, shoot=shoot, **how)
+    table = read_grid(even.tone, even.blocks, **how)
     figures = measure_spread(table) | _describe_basis(even, shoot, settings)
     figures["drift"] = measure_drift(
         table, soft_face.size_mm, even.falloff, rounding=even.rounding, settings=settings
     )
     figures["zones"] = compare_zones(table, zones, even.falloff, settings=settings)
-    figures |= _find_standouts(even, figures["median"], settings)
+    figures |= _find_standouts(even, figures["median"], settings, threads=threads)
     figures["verdict"] = judge_evenness(figures, settings=settings)
     figures["sentence"] = describe_evenness(figures)
     return ColourReport(table, figures, *_name_doubts(even))
 
 
 def read_grid(
-    tone: np.ndarray, blocks: Blocks, *, settings: ColourSettings | None = None
+    tone: np.ndarray, blocks: Blocks, *, settings: ColourSettings | None = None, threads: int = 2
 ) -> pd.DataFrame:
     """Return a table with COLOUR_COLUMNS: the tone of each cell of `settings.grid_mm`.
 
@@ -120,7 +124,7 @@ def read_grid(
         cells = padded[rows[:, None, :, None], cols[None, :, None, :]]
         return average_middle_half(cells.reshape(len(rows) * len(cols), -1))
 
-    channels = share_out(read_channel, range(3))
+    channels = share_out(read_channel, range(3), threads=threads)
     means, n_clean = np.stack([mean for mean, _ in channels], axis=1), channels[0][1]
     keep = n_clean >= settings.cell_seen_min * (settings.grid_mm / blocks.block_mm) ** 2
     place = {"x_mm": np.tile(x_mm, len(rows))[keep], "y_mm": np.repeat(y_mm, len(cols))[keep]}
@@ -187,7 +191,9 @@ def measure_spread(table: pd.DataFrame) -> dict[str, Any]:
     }
 
 
-def _find_standouts(even: EvenFace, median: dict[str, float], settings) -> dict[str, Any]:
+def _find_standouts(
+    even: EvenFace, median: dict[str, float], settings: ColourSettings, *, threads: int
+) -> dict[str, Any]:
     tones = map_tone(even.tone, even.blocks)
     if not tones.seen.any() or not math.isfinite(median["L"]):
         return {"noise_dE00": math.nan, "blotches": [], "mottling": [], "lines": [], "thirteen_points": None}
@@ -198,7 +204,7 @@ def _find_standouts(even: EvenFace, median: dict[str, float], settings) -> dict[
         lambda: find_blotches(tones, middle, noise_dE00=noise_dE00, settings=settings),
         lambda: measure_mottling(tones),
     )
-    joints, blotches, mottling = share_out(lambda step: step(), asked)
+    joints, blotches, mottling = share_out(lambda step: step(), asked, threads=threads)
     return {
         "noise_dE00": noise_dE00, "blotches": blotches, "mottling": mottling,
         "lines": [*joints, *find_ghosting(tones)],

@@ -17,7 +17,7 @@ import numpy as np
 _NAME = "rakelight-work"
 
 
-def share_out(work: Callable[[Any], Any], parts: Iterable[Any], *, threads: int = 2) -> list[Any]:
+def share_out(work: Callable[[Any], Any], parts: Iterable[Any], *, threads: int) -> list[Any]:
     """Return `work(part)` for every part, in order, worked on by so many threads at once.
 
     Parameters
@@ -26,7 +26,7 @@ def share_out(work: Callable[[Any], Any], parts: Iterable[Any], *, threads: int 
         May call `share_out` itself; what it shares out is then done in its own thread.
     parts : iterable
     threads : int
-        1 works in the caller's own thread.
+        1 works in the caller's own thread. What was asked for is passed down: there is no number to fall back on.
 
     Errors of the answer: the first error of a part is raised. Source: our choice.
     """

@@ -100,7 +100,9 @@ class Edges:
         return len(self.steepness)
 
 
-def measure_sharpness(relief: np.ndarray, seen: np.ndarray, *, shrink: int = 1) -> Sharpness:
+def measure_sharpness(
+    relief: np.ndarray, seen: np.ndarray, *, shrink: int = 1, threads: int = 2
+) -> Sharpness:
     """Return blur (sigma, px), smear (px) and noise (share of the face's light) of a photo.
 
     Parameters
@@ -111,6 +113,8 @@ def measure_sharpness(relief: np.ndarray, seen: np.ndarray, *, shrink: int = 1) 
         Only what is seen is read.
     shrink : int
         Photo pixels per pixel here, each way: of a photo read at reduced size fewer tiles show as much.
+    threads : int
+        Tiles read at once.
 
     Returns
     -------
@@ -129,12 +133,15 @@ def measure_sharpness(relief: np.ndarray, seen: np.ndarray, *, shrink: int = 1) 
     estimation from a single image, 2011, from memory); selection and calibration are our choice.
     """
     tiles = list(pick_tiles(seen, max(MAX_TILES // shrink, FEWEST_TILES)))
-    edges = _join_edges(share_out(lambda tile: _find_edges(relief[tile], seen[tile]), tiles))
+    parts = share_out(lambda tile: _find_edges(relief[tile], seen[tile]), tiles, threads=threads)
+    edges = _join_edges(parts)
     noise_sd = measure_noise([relief[tile] for tile in tiles])
     if len(edges) < _BIN_MIN_EDGES:
         return Sharpness(*[math.nan] * 5, noise_sd=noise_sd, n_edges=len(edges))
     # A long smear or heavy blur leaves noise as the sharpest thing: at half size it counts less.
-    halves = share_out(lambda tile: _find_edges(*_halve(relief[tile], seen[tile])), tiles)
+    halves = share_out(
+        lambda tile: _find_edges(*_halve(relief[tile], seen[tile])), tiles, threads=threads
+    )
     fine, coarse = _read_blur(edges, 1), _read_blur(_join_edges(halves), 2)
     worst = _sigma(fine.best + _SMEAR_GAIN * (fine.worst - fine.best)) / _FINE_SLACK
     coarse_worst = _sigma(coarse.worst) / _COARSE_SLACK

@@ -82,7 +82,11 @@ class Zones:
 
 
 def find_zones(
-    pits: pd.DataFrame, face: FaceMap, *, settings: ZoneSettings = ZoneSettings()
+    pits: pd.DataFrame,
+    face: FaceMap,
+    *,
+    settings: ZoneSettings = ZoneSettings(),
+    threads: int = 2,
 ) -> Zones:
     """Return pitting areas, streaks and honeycomb patches, with the test of the whole face.
 
@@ -93,6 +97,8 @@ def find_zones(
     face : FaceMap
         What was seen: outside it no pit could be found.
     settings : ZoneSettings
+    threads : int
+        Tests done at once.
 
     Returns
     -------
@@ -137,16 +143,11 @@ def find_zones(
     loose = np.flatnonzero(
         member < 0
     )  # a honeycomb patch is one thing: it must not make all else look even
-    tests = (
-        lambda: judge_scatter(
-            xy_mm[loose], ground, diameter_mm=diameter_mm[loose], settings=settings
-        ),
-        lambda: find_crowds(xy_mm[loose], ground, settings=settings),
+    scatter, crowds = _test_loose(
+        xy_mm[loose], diameter_mm[loose], ground, settings=settings, threads=threads
     )
-    is_enough = len(loose) >= settings.fewest_pits and ground.area_mm2 > 0
-    scatter, *crowds = share_out(lambda test: test(), tests[: 1 + is_enough])
     if scatter.verdict != "too_few":
-        for crowd in crowds[0]:
+        for crowd in crowds:
             if crowd.chance > settings.chance_max:
                 n_near += 1
                 continue
@@ -158,6 +159,19 @@ def find_zones(
                 | {"chance": crowd.chance, "is_near_limit": is_near_chance(crowd.chance, settings)}
             )
     return Zones(_name_zones(found, member, ground), member, scatter, n_near)
+
+
+def _test_loose(
+    xy_mm: np.ndarray, diameter_mm: np.ndarray, ground: Ground, *, settings: ZoneSettings, threads: int
+) -> tuple[Scatter, list[Crowd]]:
+    """Return how the pits that are no honeycomb are strewn, and their crowds, none when there are hardly any pits."""
+    tests = (
+        lambda: judge_scatter(xy_mm, ground, diameter_mm=diameter_mm, settings=settings),
+        lambda: find_crowds(xy_mm, ground, settings=settings),
+    )
+    is_enough = len(xy_mm) >= settings.fewest_pits and ground.area_mm2 > 0
+    scatter, *crowds = share_out(lambda test: test(), tests[: 1 + is_enough], threads=threads)
+    return scatter, crowds[0] if crowds else []
 
 
 def is_near_chance(chance: float, settings: ZoneSettings) -> bool:

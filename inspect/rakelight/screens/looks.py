@@ -163,16 +163,16 @@ def settle_zones(inspection: Inspection) -> Inspection:
     """
     from rakelight.pits.zones import FOUND_KINDS, find_zones, mark_pits
 
-    settings, pits = read_settings(inspection).zones, inspection.pits.copy()
+    known, pits = read_settings(inspection), inspection.pits.copy()
     given = [zone for zone in inspection.zones if zone.get("kind") not in FOUND_KINDS]
     found = {zone["name"] for zone in inspection.zones if zone.get("kind") in FOUND_KINDS}
     pits.loc[pits["zone"].isin(found), "zone"] = ""
     bare = [flag_names(parse_flags(names) & ~flag_bit("in_honeycomb")) for names in pits["flags"]]
     pits["flags"] = pd.Series(bare, index=pits.index, dtype=pits["flags"].dtype)
-    crowds = find_zones(pits, inspection.face, settings=settings)
+    crowds = find_zones(pits, inspection.face, settings=known.zones, threads=known.find.threads)
     return replace(
         inspection, pits=mark_pits(pits, crowds), zones=(*given, *crowds.zones),
-        scatter=crowds.describe_scatter(settings),
+        scatter=crowds.describe_scatter(known.zones),
     )  # fmt: skip
 
 
