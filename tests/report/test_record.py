@@ -27,6 +27,13 @@ def test_record_comes_back_whole(bench, tmp_path):
     assert gap.mean() < 4
 
 
+def test_record_tells_at_what_size_the_photo_was_read(bench, tmp_path):
+    """A face read at half its photo's size still says so when its record is read back."""
+    half = dataclasses.replace(bench, face=dataclasses.replace(bench.face, shrink=2))
+    write_record(half, tmp_path)
+    assert 2 == read_record(tmp_path).face.shrink
+
+
 def test_same_record_is_the_same_file(bench, tmp_path):
     """Two runs write the same bytes."""
     (tmp_path / "b").mkdir()
@@ -47,13 +54,14 @@ def test_whereabouts_stay_at_home(bench, tmp_path):
 
 
 def test_large_face_is_kept_coarser(bench, tmp_path, monkeypatch):
-    """Beyond the limit k by k pixels become one, and a place on the slab stays where it was."""
+    """Beyond the limit k by k pixels become one, which the face tells, and a place on the slab stays where it was."""
     rows, cols = bench.face.seen.shape
     monkeypatch.setattr(codec, "FACE_PX_MAX", rows * cols // 3)
     write_record(bench, tmp_path)
     face = read_record(tmp_path).face
     assert (rows // 2, cols // 2) == face.seen.shape == face.rgb.shape[:2]
     assert 2 * bench.face.mm_per_px == face.mm_per_px
+    assert 2 * bench.face.shrink == face.shrink
     # What was cut off at the far edges is less than one new pixel.
     assert bench.face.seen_mm2 == pytest.approx(face.seen_mm2, rel=2 / min(face.seen.shape) + 0.01)
 

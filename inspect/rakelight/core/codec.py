@@ -61,10 +61,10 @@ Sheets = dict[str, bytes]
 def pack_inspection(inspection: Inspection, *, face_quality: int = 90) -> tuple[Sheets, bytes]:
     """Return the sheets of an inspection and its face as JPEG (empty when there is no picture).
 
-    A face beyond FACE_PX_MAX is kept coarser, and its mm_per_px says so.
+    A face beyond FACE_PX_MAX is kept coarser, and its mm_per_px and shrink say so.
     """
     face = coarsen_face(inspection.face)
-    blank = dataclasses.replace(inspection, face=_blank_face(face.mm_per_px))
+    blank = dataclasses.replace(inspection, face=_blank_face(face))
     sheets = pack_record(blank)
     if face.seen.size:
         sheets[SEEN] = _encode_seen(face.seen)
@@ -87,7 +87,7 @@ def coarsen_face(face: FaceMap) -> FaceMap:
     if rgb.size:
         rgb = cv2.resize(rgb, (cols, rows), interpolation=cv2.INTER_AREA)
     seen = face.seen[factor // 2 :: factor, factor // 2 :: factor][:rows, :cols]
-    return FaceMap(rgb, seen, face.mm_per_px * factor)
+    return FaceMap(rgb, seen, face.mm_per_px * factor, face.shrink * factor)
 
 
 def unpack_inspection(sheets: Sheets, face_jpeg: bytes = b"") -> Inspection:
@@ -95,7 +95,8 @@ def unpack_inspection(sheets: Sheets, face_jpeg: bytes = b"") -> Inspection:
     inspection = unpack_record(Inspection, sheets)
     seen = _decode_seen(sheets[SEEN]) if SEEN in sheets else np.zeros((0, 0), bool)
     rgb = _decode_face(face_jpeg)
-    return dataclasses.replace(inspection, face=FaceMap(rgb, seen, inspection.face.mm_per_px))
+    face = dataclasses.replace(inspection.face, rgb=rgb, seen=seen)
+    return dataclasses.replace(inspection, face=face)
 
 
 def pack_comparison(comparison: Comparison) -> Sheets:
@@ -264,8 +265,8 @@ def _to_array(value: list) -> np.ndarray:
     return np.array(value, dtype=object).astype(float) if value else np.empty(0)
 
 
-def _blank_face(mm_per_px: float) -> FaceMap:
-    return FaceMap(np.zeros((0, 0, 3), np.uint8), np.zeros((0, 0), bool), mm_per_px)
+def _blank_face(face: FaceMap) -> FaceMap:
+    return dataclasses.replace(face, rgb=np.zeros((0, 0, 3), np.uint8), seen=np.zeros((0, 0), bool))
 
 
 def _encode_seen(seen: np.ndarray) -> bytes:
