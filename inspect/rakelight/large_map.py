@@ -4,9 +4,6 @@ The numbers are those of the map in one piece (`pits.strips`); what is in memory
 coarse part of the scale space and the list of what was found.
 """
 
-import mmap
-from typing import Any
-
 import numpy as np
 import pandas as pd
 
@@ -15,6 +12,7 @@ from .core.settings import Settings
 from .light.background import find_background, flatten_rows
 from .pits.measure import MeasuredPits, choose_pits, list_marks, measure_pits
 from .pits.strips import LargeMap, list_strip_rows, read_shadows, sort_large_map
+from .scale.mosaic import let_go
 
 
 def read_large_map(
@@ -52,13 +50,15 @@ def read_large_map(
     ------
     Our choice.
     """
-    background = find_background(face, settings=settings.light, let_go=lambda: _let_go(face))
+    background = find_background(
+        face, settings=settings.light, let_go=lambda: let_go(face.rgb, face.seen)
+    )
     is_all_seen = bool(face.seen.all())
-    _let_go(face)
+    let_go(face.rgb, face.seen)
 
     def read_rows(top: int, bottom: int) -> np.ndarray:
         relief = flatten_rows(face, background, (top, bottom), threads=settings.find.threads)
-        _let_go(face)
+        let_go(face.rgb, face.seen)
         return relief
 
     large = LargeMap(face.seen.shape, face.mm_per_px, read_rows, None if is_all_seen else face.seen)
@@ -79,7 +79,7 @@ def read_large_map(
                 shadow_mm=shadow_mm[index], settings=settings.measure,
             )
         )  # fmt: skip
-        _let_go(face)
+        let_go(face.rgb, face.seen)
     return join_measured(parts), list_marks(entries, face.mm_per_px, smallest_mm=smallest_mm)
 
 
@@ -91,11 +91,3 @@ def join_measured(parts: list[MeasuredPits]) -> MeasuredPits:
     return MeasuredPits(
         pits, tuple(outline for part in parts for outline in part.outlines_mm), evidence
     )
-
-
-def _let_go(face: FaceMap) -> None:
-    """Hand the pages of a map on disk back to the system; nothing in it was changed."""
-    for array in (face.rgb, face.seen):
-        pages: Any = getattr(array, "_mmap", None)
-        if pages is not None and hasattr(mmap, "MADV_DONTNEED"):
-            pages.madvise(mmap.MADV_DONTNEED)
