@@ -165,11 +165,10 @@ def see_other_lamps(
     photo: Photo, scale: Scale, card: CardPose | None, given: Given, settings: Settings
 ) -> list[OtherPhoto]:
     """Return the further photos of the same face from the same camera place, the lamp moved."""
+    how = {"settings": settings.photo, "threads": settings.find.threads}
     others = []
     for path, said in given.other_lamps:
-        other = read_photo(
-            path, settings=settings.photo, choose_shrink=lambda shape_px: photo.shrink
-        )
+        other = read_photo(path, choose_shrink=lambda shape_px: photo.shrink, **how)
         if other.shape_px != photo.shape_px:
             raise LampError(
                 f"{other.name} is not as large as {photo.name}: photos under several lamps are taken from one"

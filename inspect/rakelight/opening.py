@@ -62,6 +62,7 @@ def open_photo(path: str | Path, given: Any, settings: Settings, settle: Settle)
     ------
     Our choice.
     """
+    threads = settings.find.threads
     wanted_px = settings.photo.enough_px
     smallest_mm = settings.find.smallest_mm
 
@@ -69,13 +70,13 @@ def open_photo(path: str | Path, given: Any, settings: Settings, settle: Settle)
         return pick_shrink(shape_px, smallest_mm, guess_mm_per_px(given, shape_px), wanted_px)
 
     def read() -> Photo:
-        return read_photo(path, settings=settings.photo, choose_shrink=guess)
+        return read_photo(path, settings=settings.photo, choose_shrink=guess, threads=threads)
 
     # While the photo is unpacked, which takes one processor core, the other looks for the card.
     photo, seen = share_out(
         lambda task: task(),
         (read, lambda: look_ahead(Path(path), given, settings)),
-        threads=settings.find.threads,
+        threads=threads,
     )
     while photo.shrink > 1:
         try:
@@ -88,7 +89,10 @@ def open_photo(path: str | Path, given: Any, settings: Settings, settle: Settle)
         if fitting >= photo.shrink:
             return _tell_size(photo, smallest_mm / scale.mm_per_px), scale, card
         photo = read_photo(
-            path, settings=settings.photo, choose_shrink=lambda shape_px, most=fitting: most
+            path,
+            settings=settings.photo,
+            choose_shrink=lambda shape_px, most=fitting: most,
+            threads=threads,
         )
     return photo, *settle(photo, given, seen=seen)
 

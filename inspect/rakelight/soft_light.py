@@ -152,7 +152,7 @@ def read_tone(
 
 def read_light(path: str | Path, settings: Settings) -> tuple[Photo, np.ndarray | None]:
     """Return a photo and what stands in the place of its pixels: a raw one's light, a JPEG's fine codes."""
-    photo = read_photo(path, settings=settings.photo)
+    photo = read_photo(path, settings=settings.photo, threads=settings.find.threads)
     if not any(_RAW_NOTE in note for note in photo.notes):
         return photo, read_jpeg_codes(Path(path).read_bytes(), photo)
     light = read_raw_light(path)

@@ -53,9 +53,11 @@ SAME_SIDE_DEG, SAME_ANGLE_DEG = 20.0, 3.0
 class PhotoShelf:
     """Photos on disk, read when asked; the last one read is kept at hand."""
 
-    def __init__(self, paths: Sequence[str | Path], settings: PhotoSettings) -> None:
+    def __init__(
+        self, paths: Sequence[str | Path], settings: PhotoSettings, *, threads: int = 2
+    ) -> None:
         self.paths = [Path(path) for path in paths]
-        self.settings = settings
+        self.settings, self.threads = settings, threads
         self._last: tuple[int, Photo] | None = None
 
     def __len__(self) -> int:
@@ -64,7 +66,8 @@ class PhotoShelf:
     def __getitem__(self, k: int) -> Photo:
         if self._last is None or self._last[0] != k:
             self._last = None  # let go of the one before first: two photos need not lie in memory
-            self._last = (k, read_photo(self.paths[k], settings=self.settings))
+            photo = read_photo(self.paths[k], settings=self.settings, threads=self.threads)
+            self._last = (k, photo)
         return self._last[1]
 
 
@@ -116,7 +119,7 @@ def inspect_survey(
     if len(paths) == 1:
         return inspect_photo(paths[0], given, settings=settings, progress=progress)
     agreed, settings = read_agreement(given, settings)
-    photos = PhotoShelf(paths, settings.photo)
+    photos = PhotoShelf(paths, settings.photo, threads=settings.find.threads)
     joined = join_face(photos, given, settings, progress)
     hide_zones(joined.face.seen, joined.face.mm_per_px, given)
     let_go(joined.face.rgb, joined.face.seen)

@@ -4,6 +4,7 @@ import hashlib
 import io
 import os
 import sys
+from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
@@ -255,6 +256,24 @@ def test_damaged_profile_is_a_note(tmp_path):
     )
     np.testing.assert_array_equal(photo.rgb, make_corners())
     assert "profile could not be used" in photo.notes[0]
+
+
+@pytest.mark.parametrize(("threads", "opens"), [(1, False), (2, True)])
+def test_colours_are_converted_by_as_many_threads_as_asked(tmp_path, monkeypatch, threads, opens):
+    """With one thread no other is started, and the pixels are those that two make of it."""
+    path = tmp_path / "tall.jpg"
+    picture = Image.fromarray(np.random.default_rng(1).integers(0, 255, (600, 80, 3), np.uint8))
+    picture.save(path, icc_profile=make_gamma_profile(1.0))
+    expected = read_photo(path).rgb
+    handed, submit = [], ThreadPoolExecutor.submit
+
+    def watch(pool, work, *arguments, **names):
+        handed.append(work)
+        return submit(pool, work, *arguments, **names)
+
+    monkeypatch.setattr(ThreadPoolExecutor, "submit", watch)
+    np.testing.assert_array_equal(expected, read_photo(path, threads=threads).rgb)
+    assert opens == bool(handed)
 
 
 def make_gamma_profile(gamma: float) -> bytes:

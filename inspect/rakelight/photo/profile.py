@@ -13,7 +13,9 @@ SRGB = "sRGB"
 SRGB_ASSUMED = "sRGB assumed"
 
 
-def convert_to_srgb(pixels: np.ndarray, icc: bytes | None) -> tuple[np.ndarray, str, list[str]]:
+def convert_to_srgb(
+    pixels: np.ndarray, icc: bytes | None, *, threads: int = 2
+) -> tuple[np.ndarray, str, list[str]]:
     """Return the pixels in sRGB, the name of the profile they came with, and notes in words.
 
     Parameters
@@ -22,6 +24,8 @@ def convert_to_srgb(pixels: np.ndarray, icc: bytes | None) -> tuple[np.ndarray, 
         As decoded. Changed in place when it can be written to and a conversion is needed.
     icc : bytes or None
         The ICC profile found in the file.
+    threads : int
+        Strips converted at once.
 
     Errors of the answer
     --------------------
@@ -39,7 +43,7 @@ def convert_to_srgb(pixels: np.ndarray, icc: bytes | None) -> tuple[np.ndarray, 
         name = ImageCms.getProfileDescription(profile).strip() or "unnamed profile"
         if "srgb" in name.lower():
             return pixels, SRGB, []
-        converted = _apply_profile(pixels, profile)
+        converted = _apply_profile(pixels, profile, threads)
         return converted, name, [f"Colours were converted from {name} to sRGB."]
     except _DAMAGED:
         return pixels, SRGB_ASSUMED, ["The colour profile could not be used; sRGB was assumed."]
@@ -60,7 +64,9 @@ def convert_print_colours(picture: Image.Image, icc: bytes | None) -> Image.Imag
     return picture.convert("RGB")
 
 
-def _apply_profile(pixels: np.ndarray, profile: ImageCms.ImageCmsProfile) -> np.ndarray:
+def _apply_profile(
+    pixels: np.ndarray, profile: ImageCms.ImageCmsProfile, threads: int
+) -> np.ndarray:
     is_grey = profile.profile.xcolor_space.strip() == "GRAY"
     transform = ImageCms.buildTransform(
         profile,
@@ -76,6 +82,12 @@ def _apply_profile(pixels: np.ndarray, profile: ImageCms.ImageCmsProfile) -> np.
         picture = Image.fromarray(np.ascontiguousarray(strip[..., 0]) if is_grey else strip)
         strip[...] = np.asarray(ImageCms.applyTransform(picture, transform))
 
-    with ThreadPoolExecutor(2) as pool:
-        list(pool.map(convert_strip, range(0, len(converted), _STRIP_ROWS)))
+    first_rows = range(0, len(converted), _STRIP_ROWS)
+    if threads < 2:
+        for first_row in first_rows:
+            convert_strip(first_row)
+        return converted
+    # A pool of its own: photos are read in a thread of the shared one, which would do all of it alone.
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(convert_strip, first_rows))
     return converted

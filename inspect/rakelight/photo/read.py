@@ -19,6 +19,7 @@ def read_photo(
     *,
     settings: PhotoSettings = _DEFAULT,
     choose_shrink: ChooseShrink = lambda shape_px: 1,
+    threads: int = 2,
 ) -> Photo:
     """Return the photo in a file: upright, sRGB, uint8 (rows, cols, 3).
 
@@ -31,6 +32,8 @@ def read_photo(
         before anything is unpacked.
     choose_shrink : callable
         Told the photo's (rows, cols), says how many of its pixels may go into one, each way: 1, 2 or 4.
+    threads : int
+        For bringing colours to sRGB.
 
     Returns
     -------
@@ -55,7 +58,7 @@ def read_photo(
     path = Path(path)
     data = _read_bytes(path)
     decoded = decode_picture(data, path.name, settings, choose_shrink=choose_shrink, path=path)
-    pixels, profile, colour_notes = convert_to_srgb(decoded.pixels, decoded.icc)
+    pixels, profile, colour_notes = convert_to_srgb(decoded.pixels, decoded.icc, threads=threads)
     notes = [*decoded.notes, *colour_notes]
     if profile == SRGB_ASSUMED and is_uncalibrated(decoded.exif):
         profile = "uncalibrated, sRGB assumed"
