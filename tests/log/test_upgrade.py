@@ -1,5 +1,6 @@
 """Bringing a log up to date."""
 
+import os
 import sqlite3
 from pathlib import Path
 
@@ -12,7 +13,13 @@ from rakelight.log.connection import HEAD, read_revision, reading, writing
 from rakelight.log.search import show_job
 from rakelight.log.store import SurveyPlace, add_note, load_inspection, save_inspection
 from rakelight.log.tables import Base, UtcTime
-from rakelight.log.upgrade import check_models, downgrade_log, make_config, upgrade_log
+from rakelight.log.upgrade import (
+    check_models,
+    clear_passing,
+    downgrade_log,
+    make_config,
+    upgrade_log,
+)
 
 
 def test_head_is_the_newest_step():
@@ -121,6 +128,18 @@ def test_two_programs_open_a_new_log_at_once(tmp_path):
     ]
     assert [b""] * 3 == [run.communicate()[1] for run in runs]
     assert [0] * 3 == [run.returncode for run in runs]
+
+
+def test_copies_half_made_by_killed_programs_go_and_young_ones_stay(tmp_path):
+    """What nobody has touched for an hour is removed; what another program may be writing is left alone."""
+    copy = tmp_path / "log.sqlite.before-0001"
+    old, young, other = (tmp_path / f"{name}.passing" for name in (f"{copy.name}.7", f"{copy.name}.8", "log.zip"))
+    for file in (old, young, other):
+        file.write_bytes(b"half")
+    for file in (old, other):
+        os.utime(file, (0, 0))
+    clear_passing(copy)
+    assert [young.name, other.name] == sorted(file.name for file in tmp_path.iterdir())
 
 
 def test_guards_keep_what_was_written(log, photo, make_inspection):

@@ -1,7 +1,11 @@
 """Bringing a log up to date: all steps in one transaction, so a killed run changes nothing."""
 
+import contextlib
+import glob
 import io
+import os
 import sqlite3
+import time
 from pathlib import Path
 
 import sqlalchemy as sa
@@ -9,9 +13,10 @@ from alembic import command
 from alembic.config import Config
 
 from ..core.errors import LogError
-from .connection import WRITER_KEY, Log, plain_errors, read_revision
+from .connection import HEAD, WRITER_KEY, Log, plain_errors, read_revision
 
 MIGRATIONS = Path(__file__).parent / "migrations"
+LEFT_S = 3600.0  # a copy not touched for so long is nobody's; our choice
 
 
 def upgrade_log(log: Log, *, revision: str = "head") -> None:
@@ -20,7 +25,7 @@ def upgrade_log(log: Log, *, revision: str = "head") -> None:
     The copy is named `log.sqlite.before-<step>` and stays until the person removes it.
     """
     was = read_revision(log)
-    if log.is_sqlite and was is not None:
+    if log.is_sqlite and was not in (None, HEAD):  # another program may have brought it up meanwhile
         keep_copy(log, was)
     _run(log, command.upgrade, revision)
 
@@ -46,8 +51,9 @@ def keep_copy(log: Log, was: str) -> Path:
     with plain_errors(log):
         if copy.exists():
             return copy
-        passing = copy.with_name(copy.name + ".passing")
-        passing.unlink(missing_ok=True)
+        clear_passing(copy)
+        # Two programs may open an old log at once: each writes a copy of its own, the later one takes the place.
+        passing = copy.with_name(f"{copy.name}.{os.getpid()}.passing")
         with log.engine.connect() as connection:
             raw = connection.connection.driver_connection
             target = sqlite3.connect(passing)
@@ -57,6 +63,14 @@ def keep_copy(log: Log, was: str) -> Path:
                 target.close()
         passing.replace(copy)
     return copy
+
+
+def clear_passing(copy: Path) -> None:
+    """Remove what killed programs left of their copies; one that is being written is younger."""
+    for left in copy.parent.glob(glob.escape(copy.name) + ".*.passing"):
+        with contextlib.suppress(FileNotFoundError):
+            if time.time() - left.stat().st_mtime > LEFT_S:
+                left.unlink()
 
 
 def make_config() -> Config:
