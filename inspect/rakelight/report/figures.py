@@ -121,6 +121,7 @@ def draw_heat(inspection: Inspection, *, settings: ReportSettings | None = None)
     area = sheet.words.say("heat.per_ft2" if settings.units == "in" else "heat.per_m2")
     most = _paint_fields(sheet, inspection)
     draw_crowds(sheet, inspection)
+    _write_fields(sheet, inspection, most)
     write_names(sheet, inspection, _figure_places(sheet, inspection))
     draw_frame(sheet, inspection, headline=sheet.words.say("heat.title", area=area))
     return finish(sheet, _draw_heat_legend(sheet, inspection, most, area))
@@ -348,9 +349,9 @@ def _unseen_sign(sheet: Sheet, at) -> None:
 
 
 def _paint_fields(sheet: Sheet, inspection: Inspection) -> float:
-    """Shade every field and write its figure; return the top of the ramp (per m2 or ft2)."""
+    """Shade every field; return the top of the ramp (per m2 or ft2)."""
     fields = place_fields(inspection)
-    share = MM2_PER_FT2 / MM2_PER_M2 if sheet.units == "in" else 1.0
+    share = _share_of_unit(sheet)
     known = fields["pits_per_m2"].dropna()
     most = max(_HEAT_TOP_MIN, float(known.max()) if len(known) else 0.0) * share
     face_view(sheet)[:] = PAPER
@@ -362,15 +363,16 @@ def _paint_fields(sheet: Sheet, inspection: Inspection) -> float:
         value = field.pits_per_m2 * share
         if math.isfinite(value):
             cell[:] = _ramp(value / most)
-            _write_field(
-                sheet, field, value, shade=_ramp(value / most), is_dark=value / most > _DARK_FROM
-            )
         else:
             canvas.hatch(cell, np.ones(cell.shape[:2], bool), pitch_px=round(sheet.unit * 0.8))
         cv2.rectangle(sheet.rgb, (round(float(x)), round(float(y))),
                       (round(float(right)), round(float(bottom))), MUTED, 1)  # fmt: skip
     _hatch_unseen(sheet, inspection)
     return most
+
+
+def _share_of_unit(sheet: Sheet) -> float:
+    return MM2_PER_FT2 / MM2_PER_M2 if sheet.units == "in" else 1.0
 
 
 def _hatch_unseen(sheet: Sheet, inspection: Inspection) -> None:
@@ -388,23 +390,33 @@ def _ramp(share: float) -> np.ndarray:
     ).astype(np.uint8)
 
 
+def _write_fields(sheet: Sheet, inspection: Inspection, most: float) -> None:
+    """Write each field's figure on a plate of its own shade, so that no zone's outline runs through it."""
+    share = _share_of_unit(sheet)
+    for field in place_fields(inspection).itertuples():
+        value = field.pits_per_m2 * share
+        if math.isfinite(value):
+            _write_field(sheet, field, value, shade=_ramp(value / most), is_dark=value / most > _DARK_FROM)
+
+
 def _write_field(sheet: Sheet, field, value: float, *, shade, is_dark: bool) -> None:
     width, height = field.width_mm * sheet.px_per_mm, field.height_mm * sheet.px_per_mm
     fill, unit, halo = WHITE if is_dark else INK, sheet.unit, tuple(int(v) for v in shade)
     x, y = sheet.to_px(field.x_mm + field.width_mm / 2, field.y_mm + field.height_mm / 2)
-    decimals = 1 if sheet.units == "in" else 0
     size = min(3.2, 0.3 * height / unit, 0.28 * width / unit)
-    figure = sheet.words.number(value, decimals)
+    figure = sheet.words.number(value, 1 if sheet.units == "in" else 0)
     if size < 1.0:
         return
-    how = {"fill": fill, "halo": halo}
-    at = (x, y - 0.05 * height)
-    sheet.text.add(figure, at, sheet.font("bold", size), anchor="mm", **how)
+    how, font = {"fill": fill, "halo": halo}, sheet.font("bold", size)
+    y -= 0.05 * height
+    half, below = canvas.text_width(figure, font) / 2 + 0.3 * unit, (1.35 if size > 1.6 else 0.5) * size * unit
+    plate = [(round(x - half), round(y - 0.5 * size * unit)), (round(x + half), round(y + below))]
+    cv2.rectangle(sheet.rgb, *plate, halo, -1)
+    sheet.text.add(figure, (x, y), font, anchor="mm", **how)
     if size > 1.6:
         n = sheet.words.say("heat.n", n=field.n_pits)
-        at = (x, y - 0.05 * height + 0.85 * size * unit)
-        sheet.text.add(n, at, sheet.font("narrow", 1.3), anchor="mm", **how)
-        at = (x - width / 2 + 0.6 * unit, y + height / 2 - 0.5 * unit)
+        sheet.text.add(n, (x, y + 0.85 * size * unit), sheet.font("narrow", 1.3), anchor="mm", **how)
+        at = (x - width / 2 + 0.6 * unit, y + 0.55 * height - 0.5 * unit)
         sheet.text.add(str(field.field), at, sheet.font("narrow_bold", 1.3), anchor="ls", **how)
 
 
