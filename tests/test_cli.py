@@ -107,6 +107,17 @@ def test_what_cannot_be_used_is_told_before_anything_is_measured(photo_file, tmp
     assert before == sorted(SAMPLES.rglob("*"))
 
 
+def test_a_survey_never_takes_the_place_of_another(photo_file, tmp_path, capsys):
+    """The same photo is inspected anew in its folder; another photo is refused there and the first survey stays."""
+    out = tmp_path / "before"
+    assert [0, 0] == [run("inspect", photo_file, *ARGUMENTS, "--out", out) for _ in range(2)]
+    kept = (out / "pits.csv").read_bytes()
+    capsys.readouterr()
+    assert 2 == run("inspect", SAMPLES / "after_raking.jpg", *ARGUMENTS, "--out", out)
+    assert f"holds the inspection of {photo_file.name}; name another folder" in capsys.readouterr().err
+    assert kept == (out / "pits.csv").read_bytes()
+
+
 def test_decimal_comma_is_understood(photo_file, tmp_path):
     """0,15 mm per pixel is .15."""
     said = ["--mm-per-px", "0,15", "--lamp-from", "270", "--lamp-angle", "15,0", "--smallest", "1,5"]

@@ -17,7 +17,7 @@ from . import __version__
 from .cli_app import app
 from .cli_batch import batch
 from .cli_compare import compare
-from .cli_given import check_first, read_options
+from .cli_given import check_first, check_survey, read_options
 from .cli_jobs import jobs
 from .cli_lens import lens
 from .cli_log import log_options, open_for_job, tell_kept
@@ -214,6 +214,7 @@ def inspect_command(photos: tuple[Path, ...], out: Path, **options: Any) -> int:
     given, settings = read_options(options)
     settings = prepare_tiles(options["map_tiles"], out, settings)
     check_first(given, out)
+    check_survey(out, photos)
     log = open_for_job(options)
     inspection = inspect_survey(photos, given, settings=settings, progress=say_progress)
     say_progress("writing the map and the pages")

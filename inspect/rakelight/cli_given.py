@@ -1,9 +1,11 @@
 """What the options of `inspect` say, as the steps take it; checked before anything is measured."""
 
+import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from .core.errors import ColourError, LampError, ScaleError
+from .core.errors import ColourError, LampError, OutputError, ScaleError
 from .core.units import parse_size_mm
 
 
@@ -91,6 +93,22 @@ def check_first(given: Any, out: Path) -> None:
         if path is not None:
             read_photo(path, choose_shrink=lambda shape_px: 4)
     check_company(given)
+
+
+def check_survey(out: Path, photos: Sequence[Path]) -> None:
+    """Raise an OutputError when `out` holds the inspection of other photos: one survey never takes another's place."""
+    from .core.codec import hash_bytes
+
+    try:
+        summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+        name, kept = str(summary["photo"]["name"]), {photo["sha256"] for photo in summary["photos"]}
+        ours = {hash_bytes(path.read_bytes()) for path in photos}
+    except (OSError, ValueError, KeyError, TypeError):
+        return  # nothing there that can be known, or a photo that its reading will tell of
+    if not kept & ours:
+        raise OutputError(
+            f"{out} holds the inspection of {name}; name another folder with --out, or remove this one first."
+        )
 
 
 def check_company(given: Any) -> None:
